@@ -37,6 +37,7 @@ from optimizer.made.heat import HowRead as AskedHeat, judge_cook
 from optimizer.made.log_page import page as log_page
 from optimizer.order import Asked, order_of
 from optimizer.pages.batch_page import page as batch_page
+from optimizer.pages.chart import SIZES
 from optimizer.problem import Problem
 from optimizer.reading.entry import Units
 from optimizer.reading.offers import parse_offers
@@ -500,3 +501,37 @@ def test_an_offer_says_what_it_is_worth_how_much_more_for_less_and_what_an_order
     assert "More would be bought" not in short and full.count("More would be bought") == 2
     assert "for less: 11.98 kg below 4.00, 15.98 kg below 3.00, 19.78 kg below 2.00. At the 5.00" in full
     assert "* A: 4.00 a kg * B: 3.00 a kg" in short and "* A: 4.00 a kg, up to 11.76 kg on hand * B" in full
+
+
+@pytest.mark.parametrize(
+    ("bound", "gap", "said"),
+    [
+        ("41.2345", "0.005", "less than 41.23; scales and packs cost 0.01. "), ("41.2345", "0.004", "than 41.23. "),
+        ("41.238", "1.2345", "less than 41.24; scales and packs cost 1.23. "), ("7", "0", "costs less than 7.00. "),
+    ],
+)  # fmt: skip
+def test_the_foot_says_what_is_proved_to_the_cent(bound: str, gap: str, said: str) -> None:
+    answer = blend(kitchen(LEAN, FAT))
+    assert answer.certificate is not None
+    proved = replace(answer.certificate, lower_bound=F(bound), cost=F(bound) + F(gap))
+    assert said in lined(batch_page(replace(answer, certificate=proved), full=False)) + " "
+
+
+@pytest.mark.parametrize(
+    ("finished", "fat", "said"),
+    [
+        (87.66, 1.25, "of the batch's weight 11.09 % is lost as water and 1.25 % as fat."),
+        (90.5, 0, "of the batch's weight 9.5 % is lost as water."), (98.765, 0, "of the batch's weight 1.24 % is lost"),
+    ],
+)  # fmt: skip
+def test_the_yield_counted_with_is_said(finished: float, fat: float, said: str, tmp_path: Path) -> None:
+    recipe = f"name: x\nyield: {{finished_pct: {finished}, fat_loss_pct: {fat}}}\n"
+    lots = "lot,on_hand_kg,fat_pct,cost_per_kg\nA,40,20,2\n"
+    page = lined(run(tmp_path, recipe, lots, "blend", str(tmp_path / "r.yaml"), "--meat-kg", "20", "--full"))
+    assert f"Yield: {said}" in page
+
+
+def test_the_picture_of_a_batch_is_ruled_at_every_fifth() -> None:
+    """Nothing of a lot stands at the left edge of its bar, all of it at the right: 264 pixels from 112 on."""
+    assert SIZES["ticks"] == [(112 + 264 * k / 5, f"{20 * k} %") for k in range(6)]
+    assert (SIZES["room"], SIZES["room"] + 264) == (SIZES["ticks"][0][0], SIZES["ticks"][-1][0])
