@@ -326,6 +326,13 @@ def test_published_figures_as_printed() -> None:
     assert one_lab.studied_pct is not None and (one_lab.studied_pct.min, one_lab.studied_pct.max) == (F("3.4"), 48)
 
 
+def test_a_method_of_many_points_is_straight_between_them_and_level_beyond_as_numpy_has_it() -> None:
+    knots = [(5, 0.2), (20, 0.5), (40, 0.4), (60, 1.5)]
+    own = FatMethod(name="own", at=[{"fat_pct": fat, "points": str(sd)} for fat, sd in knots])
+    for fat in range(0, 101):
+        assert float(own.sd(F(fat))) == pytest.approx(np.interp(fat, *zip(*knots, strict=True)))
+
+
 def test_every_method_has_a_source_and_a_figure_for_any_fat() -> None:
     for name, method in published().items():
         assert method.name == name == name.lower()

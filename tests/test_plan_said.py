@@ -76,6 +76,18 @@ def test_why_a_lot_is_of_no_use_to_the_week_is_told(tmp_path: Path) -> None:
     assert re.match(r"past its use-by\b", told["old"]) and re.match(r"comes on .*, after the week$", told["late"])
 
 
+def test_what_expires_says_what_is_lost_to_the_cent_and_where_it_could_be_used(tmp_path: Path) -> None:
+    """30.1 kg at 4.07 die on Tuesday, of which the one batch takes 15 kg at most; the fat does on Monday."""
+    lots = [RawLot("dying", "pork", 26.0, 4.07, 30.1, last=1), RawLot("fat", "pork", 90.0, 1.0, 5.5, last=0),
+            RawLot("keeps", "pork", 26.0, 3.5, 60.0)]  # fmt: skip
+    outcome = planned(RawWeek(3, lots, [RawBatch("A", 15.0, 15.0, 0, 0, (24, 28))]).write(tmp_path))
+    used = {p["lot"]: p["held_kg"] for p in plain(PlanRecord, outcome)["batches"][0]["pulls"]}
+    page = plan_page(outcome, full=True)
+    for name, kg, cost in (("dying", 30.1, 4.07), ("fat", 5.5, 1.0)):
+        left = kg - used.get(name, 0.0)
+        assert re.search(rf"^{name} .* {left:.2f} +{left * cost:.2f} ", page, re.M)
+
+
 def test_what_is_said_works_when_it_is_typed(tmp_path: Path) -> None:
     """Every way out of a week that lacks lean meat and room, carried out in its files, gives a plan."""
     lots = [RawLot("lean", "pork", 9.0, 4.0, 25.0), RawLot("fat", "pork", 62.0, 1.5, 60.0)]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from datetime import date
 from fractions import Fraction
 from pathlib import Path
@@ -12,10 +13,12 @@ import pytest
 from typer.testing import CliRunner
 
 from constraints.as_typed import BadInput, Fault
+from constraints.formula import Batch
 from optimizer.answer import Answer, blend
 from optimizer.cli import app
 from optimizer.order import Asked, order_of
 from optimizer.pages.batch_page import page
+from optimizer.pages.details import by_load
 from optimizer.pages.reference_page import columns_page, known_columns
 from optimizer.problem import Problem, assemble
 from optimizer.reading import table as offers
@@ -302,6 +305,22 @@ def test_many_loads_fit_on_the_page(loads: int) -> None:
     every = list(range(1, len(answer.weighed.loads) + 1))
     assert len(every) >= loads
     assert sorted(named) == every or f"each of {len(every)}" in section
+
+
+def test_loads_that_are_alike_are_named_by_their_numbers_and_neighbours_as_a_run() -> None:
+    answer = made()
+    assert answer.weighed is not None
+    one = answer.weighed.total
+    other = Batch({item: kg / 2 for item, kg in one.kilograms.items()}, one.process)
+    for pattern, head, below in (
+        ("abaaba", "4 alike A loads 2, 5", "4 alike A: loads 1, 3-4, 6"), ("aab", "loads 1-2 load 3", ""),
+        ("aaa", "each of 3", ""), ("ba", "load 1 load 2", ""),
+        ("bbbbabb", "6 alike A load 5", "6 alike A: loads 1-4, 6-7"),
+    ):  # fmt: skip
+        weighed = replace(answer.weighed, loads=tuple(one if load == "a" else other for load in pattern))
+        lines = list(by_load(weighed, answer.problem.unit, full=False))
+        assert " ".join(lines[0].split()) == head
+        assert [line for line in lines if "alike" in line][1:] == ([below] if below else [])
 
 
 def test_a_table_in_pounds_shows_pounds_whatever_the_order_is_in() -> None:
