@@ -230,3 +230,18 @@ def test_only_a_smallest_pull_stands_in_the_way() -> None:
     assert conflict.packs_matter
     assert reach["weight"] == pytest.approx(8 + 8 * (60 - 31) / (31 - 12))
     assert reach["fat"] == pytest.approx((8 * 60 + 4.05 * 12) / 12.05)
+
+
+def test_lots_that_go_in_together_stand_in_the_way_of_less_than_a_division_of_one() -> None:
+    """0.05 to 0.1 % of 20 kg are 10 to 20 g; the meat scale gives 50 g of a lot that has to be in beside another."""
+    odd = {"lot": "odd", "on_hand_kg": 30, "fat_pct": 30, "cost_per_kg": 1, "role": "meat", "species": "pork"}
+    share = {"share": {"lot": "odd", "min_pct": 0.05, "max_pct": 0.1}}
+    require = [{"fat": {"max_pct": 30}}, {"together": {"lots": ["fat", "odd"]}}, share]
+    kitchen = simple(require=require, kilograms=20)
+    kitchen.lots.append(odd)
+    _, conflict = told(kitchen)
+    assert {r.what for r in conflict.requirements} == {"weight", "fat, odd together", "share of lot odd"}
+    assert not conflict.packs_matter and conflict.certain
+    assert blend(replace(kitchen, require=require[:2]).problem()).status is Status.OPTIMAL
+    finer = replace(kitchen, require=[require[0], share], meat_g=10)  # together apart, 10 and 20 g may be weighed
+    assert blend(finer.problem()).status is Status.OPTIMAL

@@ -136,6 +136,22 @@ def test_a_week_in_pounds_says_every_weight_in_pounds_and_cure_in_grams_too(tmp_
     )
 
 
+def test_nitrite_of_a_batch_under_two_laws_is_the_larger_figure(tmp_path: Path) -> None:
+    """100 mg of NaNO2 a kilogram of meat (9 CFR 424.21) are 100 / 1.4997 / 1.08 as the ion in the batch (EU)."""
+    lots = [RawLot("lean", "pork", 9.0, 4.0, 40.0), RawLot("fat", "pork", 62.0, 1.5, 30.0)]
+    path = RawWeek(1, lots, [RawBatch("A", 20.0, 20.0, 0, 0, (24, 28))]).write(tmp_path)
+    recipe = json.loads((tmp_path / "r0.yaml").read_text())
+    cure = {"name": "cure", "is": "cure", "nitrite_pct": 6, "ingoing_nitrite_ppm": 100}
+    recipe |= {"rules": ["eu", "us"], "product_class": {"eu": "heat_treated", "us": "sausage"}, "steps": ["cooked"]}
+    recipe |= {"estimate": ["moisture", "protein"]}
+    recipe["additions"] = [cure, {"name": "ice", "is": "water", "g_per_kg_meat": 78}]
+    (tmp_path / "r0.yaml").write_text(json.dumps(recipe))
+    (batch,) = plain(PlanRecord, planned(path))["batches"]
+    told = [c["value"] for c in batch["answer"]["checks"] if c["what"].startswith("ingoing nitrite") and c["value"]]
+    assert max(told) == pytest.approx(100, abs=1) and min(told) < 65
+    assert batch["figures"]["nitrite_ppm"] == max(told)
+
+
 def test_the_verdict_of_a_plan_has_the_shape_of_a_blends(tmp_path: Path) -> None:
     none = plain(PlanRecord, planned(fat_to_use_up(tmp_path)))
     assert (none["status"], none["verdict"]["grade"]) == ("infeasible", "no_such_batch")
