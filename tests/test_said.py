@@ -19,7 +19,7 @@ from kitchens import DAY, Kitchen
 from logs import log_of, place, product
 from typer.testing import CliRunner
 
-from constraints.as_typed import BadInput
+from constraints.as_typed import BadInput, joined
 from constraints.asked import Least, Tidy
 from constraints.confidence import Confidence
 from constraints.formula import Batch
@@ -535,3 +535,8 @@ def test_the_picture_of_a_batch_is_ruled_at_every_fifth() -> None:
     """Nothing of a lot stands at the left edge of its bar, all of it at the right: 264 pixels from 112 on."""
     assert SIZES["ticks"] == [(112 + 264 * k / 5, f"{20 * k} %") for k in range(6)]
     assert (SIZES["room"], SIZES["room"] + 264) == (SIZES["ticks"][0][0], SIZES["ticks"][-1][0])
+
+
+def test_words_are_listed_with_commas_and_one_and() -> None:
+    told = [joined(["a", "b", "c", "d"][:n]) for n in range(5)]
+    assert told == ["", "a", "a and b", "a, b and c", "a, b, c and d"]
