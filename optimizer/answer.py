@@ -100,8 +100,6 @@ class Answer:
     """Where it may not bear this name: the names under which it is lawful, in words."""
     near: Near | None = None
     """What it was chosen for among the near-cheapest, and the trade-off, where that was asked."""
-    of_week: bool = False
-    """True where a week's plan chose the lots, so that the batch alone need not be the cheapest."""
 
     @property
     def grade(self) -> Grade:

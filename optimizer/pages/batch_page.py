@@ -274,7 +274,7 @@ def _foot(answer: Answer, *, full: bool) -> Iterator[str]:
     if certificate is not None and certificate.lower_bound is not None and certificate.gap is not None:
         text = f"Proved: no such batch costs less than {shown(certificate.lower_bound, 2)}"
         text += f"; scales and packs cost {shown(certificate.gap, 2)}." if certificate.gap >= _CENT / 2 else "."
-        yield from paragraph("The plan chose the lots; its own page says what is proved." if answer.of_week else text)
+        yield from paragraph(text)
     places = [
         f"{pack.title}, {next((c.title for c in pack.classes if c.id == known), 'no product class stated')}"
         for pack, known in classes_of(answer.problem)

@@ -248,7 +248,7 @@ class _Try:
         except SolverDisagrees:
             answer = Answer(Status.INFEASIBLE, self.problem, ())
         certificate = answer.certificate and replace(answer.certificate, lower_bound=None, reported=None)
-        return self._made(replace(answer, certificate=certificate, of_week=True, kept=None, tidy_price=None))
+        return self._made(replace(answer, certificate=certificate, kept=None, tidy_price=None))
 
     def as_planned(self) -> WeighedBatch | None:
         """The planned kilograms on the divisions of the scales, by exchanging some; None where that finds nothing."""
@@ -270,7 +270,7 @@ class _Try:
             return None
         optimum = Optimum(Ending.OPTIMAL, kilograms, cost)
         certificate = Certificate(True, minimised_cost(problem, weighed), None)
-        answer = Answer(Status.OPTIMAL, problem, checks, optimum, weighed, certificate, of_week=True)
+        answer = Answer(Status.OPTIMAL, problem, checks, optimum, weighed, certificate)
         return self._made(answer, dearer)
 
     def _cost(self, kilograms: Sequence[Fraction]) -> Fraction:
