@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from weeks import RawBatch, RawLot, RawOffer, RawWeek, day
 
-from constraints.quantities import Lot
+from constraints.quantities import Basis, Lot
 from optimizer.answer import Status
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.model.world import assemble_week
@@ -80,6 +80,20 @@ def test_a_lot_to_use_up_may_be_used_up_by_several_batches(tmp_path: Path) -> No
     assert len(taken) == 2 and sum(taken) == 60
 
 
+def test_a_lot_to_use_up_with_bone_makes_no_batch_larger_than_its_meat_asks(tmp_path: Path) -> None:
+    """10.01 kg, of which 8.008 are meat, go into the 20 kg that are the least of a batch; more would only cost."""
+    lots = [RawLot("odd", "pork", 20.0, 3.0, 10.01, 80.0), RawLot("rest", "pork", 24.0, 1.0, 80.0)]
+    path = RawWeek(1, lots, [RawBatch("A", 20.0, 40.0, 0, 0, (20, 26))]).write(tmp_path)
+    table = (tmp_path / "lots.csv").read_text().splitlines()
+    rows = [f"{line},{'yes' if line.startswith('odd') else ''}" for line in table[1:]]
+    (tmp_path / "lots.csv").write_text("\n".join([f"{table[0]},use_up", *rows]) + "\n")
+    plan = planned(path)
+    assert plan.status is Status.OPTIMAL, plan.certificate
+    [one] = plan.made
+    assert {plan.world.supplies[s].name: kg for s, kg in one.taken.items()}["odd"] == Fraction("10.01")
+    assert float(one.kilograms(Basis.MEAT)) == pytest.approx(20, abs=0.06)
+
+
 def test_a_lot_to_use_up_that_is_left_is_a_fault(tmp_path: Path) -> None:
     plan = planned(use_up_week(tmp_path, 3))
     one = next(m for m in plan.made if any(plan.world.supplies[s].name == "odd" for s in m.taken))
@@ -118,14 +132,20 @@ def test_meat_that_was_ordered_stands_in_the_books_at_what_was_paid(tmp_path: Pa
     assert lots["boxes"].book_per_kg == 3
 
 
-def test_a_batch_of_a_plan_claims_no_optimum_of_its_own(tmp_path: Path) -> None:
+@pytest.mark.parametrize("afresh", [False, True])
+def test_a_batch_of_a_plan_claims_no_optimum_of_its_own(
+    afresh: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whether it is weighed from what was planned, or blended afresh where that finds no way to round."""
     from optimizer.plan.report.outcome import gather
     from optimizer.plan.report.plan_json import PlanRecord
     from optimizer.plan.report.plan_page import plan_page
 
+    if afresh:
+        monkeypatch.setattr("optimizer.plan.settle.weigh._Try.as_planned", lambda _: None)
     outcome = gather(bought(tmp_path))
     page = plan_page(outcome, full=True)
-    assert "Proved: no batch" not in page and "MAKE IT" in page
+    assert "Proved: no such batch" not in page and "MAKE IT" in page
     assert "1000000" not in page
     certificate = plain(PlanRecord, outcome)["batches"][0]["answer"]["certificate"]
     assert certificate["feasible"] is True and certificate["gap"] is None

@@ -70,8 +70,13 @@ def test_a_pack_of_ones_own_that_cannot_hold_together_is_an_error_with_its_line(
         + row("b", "max_ppm: 80", "    valid_from: 2026-06-30\n"),
         row("a", "max_ppm: 150", "    when: {steps: [dried]}\n") + row("b", "max_ppm: 200"),
         row("a", "max_ppm: 150") + row("b", "max_ppm: 160, form: ion"),
+        *(
+            row("a", "max_ppm: 150", f"    when: {{{key}: {one}}}\n")
+            + row("b", "max_ppm: 200", f"    when: {{{key}: {other}}}\n")
+            for key in ("keep_refrigerated", "cured") for one, other in (("yes", "no"), ("no", "yes"))
+        ),
     ],
-)
+)  # fmt: skip
 def test_a_pack_whose_rows_each_bind_somewhere_is_read(rows: str) -> None:
     assert len(pack_in(parse(HEAD + rows, "house.yaml")).rows) == 2
 
