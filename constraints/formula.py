@@ -97,6 +97,7 @@ class Formula:
         self.counts_salt = any(a.dosing is Dosing.TOTAL_SALT for a in self.dosed)
         self._drivers = self._solve_doses()
         self._carried: dict[Ingredient, tuple[tuple[Ingredient, Fraction], ...]] = {}
+        self._carried_cost: dict[Ingredient, Fraction] = {}
         self.figures = Figures(self.lots) if known is None else known
         self.places = self.figures.places(self.lots)
         first: dict[tuple[object, ...], Ingredient] = {}
@@ -123,7 +124,10 @@ class Formula:
 
     def carried_cost(self, column: Ingredient) -> Fraction:
         """Money of the dosed additions that one kilogram of a column brings along."""
-        return sum((share * item.cost_per_kg for item, share in self.carried(column)), ZERO)
+        alike = self._alike.get(column, column)
+        if alike not in self._carried_cost:
+            self._carried_cost[alike] = sum((share * item.cost_per_kg for item, share in self.carried(alike)), ZERO)
+        return self._carried_cost[alike]
 
     def carried_costs(self) -> tuple[Fraction, ...]:
         """Money of the dosed additions for each kind of column; ``kind_of`` has each column's kind."""

@@ -18,6 +18,7 @@ from typing import Any
 
 import numpy as np
 
+from constraints.as_typed import ONE
 from constraints.row import Floats, Places, Row
 from optimizer import clock
 from optimizer.solver.program import BasisStatus, Program, SimplexBasis, SolverDisagrees
@@ -60,13 +61,13 @@ class Matrix:
     @classmethod
     def of(cls, rows: Sequence[Row], *, shares: bool) -> Matrix:
         """The matrix of some rows, with ``shares`` each divided by its largest coefficient: no unit changes a bit."""
-        lines = [(at, *(a.shares if shares else (a.floats, Fraction(1)))) for at, a in (row.sparse for row in rows)]
+        lines = [(at, *(a.shares if shares else (a.floats, ONE))) for at, a in (row.sparse for row in rows)]
         return cls(
             np.cumsum([0, *(len(places) for places, _, _ in lines)]),
             np.concatenate([np.zeros(0, dtype=np.int64), *(places for places, _, _ in lines)]),
             np.concatenate([np.zeros(0), *(shares for _, shares, _ in lines)]),
-            np.array([-inf if r.lo is None else float(r.lo / top) for r, (_, _, top) in zip(rows, lines, strict=True)]),
-            np.array([inf if r.hi is None else float(r.hi / top) for r, (_, _, top) in zip(rows, lines, strict=True)]),
+            np.array([_float(r.lo and r.lo / top, -inf) for r, (_, _, top) in zip(rows, lines, strict=True)]),
+            np.array([_float(r.hi and r.hi / top, inf) for r, (_, _, top) in zip(rows, lines, strict=True)]),
             np.array([float(top) for _, _, top in lines]),
         )
 

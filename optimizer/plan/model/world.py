@@ -114,7 +114,7 @@ class RecipeRows:
     def lightest(self) -> dict[Basis, Fraction]:
         """The least kilograms of each basis that one kilogram of a lot brings."""
         lots = len(self.carried) - len(self.free)
-        return {basis: min(weights[:lots], default=ZERO) for basis, weights in self.weights.items()}
+        return {b: Fraction(int(min(each.num[:lots], default=0)), each.den) for b, each in self.weights.items()}
 
     @cached_property
     def ratios(self) -> dict[Basis, Fraction]:
