@@ -11,8 +11,10 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import random
 import resource
+import statistics
 import subprocess
 import sys
 import tempfile
@@ -241,8 +243,16 @@ def run_textbook(folder: Path, seed: int) -> dict[str, Any]:
     return {"build": built - clock, "solve": time.perf_counter() - built, "cost": found.fun + book.constant}
 
 
+def size_of(text: str) -> list[int]:
+    """Lots and batches."""
+    return [int(part) for part in text.split("x")]
+
+
 def alone(what: str, folder: Path, *more: str) -> dict[str, Any]:
-    """Run one measurement in a process of its own; seconds, figures and peak memory in MB."""
+    """Run one measurement in a process of its own; seconds, figures and peak memory in MB.
+
+    A child's peak is at least what its parent has when it is born, so that this process itself stays small.
+    """
     command = [sys.executable, __file__, "--one", what, "--folder", str(folder), *more]
     out = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, check=False)
     if out.returncode:
@@ -263,6 +273,27 @@ def whole_run(folder: Path) -> dict[str, Any]:
     return {"seconds": seconds, "status": document["status"], "document": document}
 
 
+def spent(command: list[str]) -> tuple[float, float]:
+    """Processor seconds (user and system) and peak memory in MB of a process from its start to its end."""
+    with subprocess.Popen([sys.executable, *command], cwd=ROOT, stdout=subprocess.DEVNULL) as process:
+        _, status, used = os.wait4(process.pid, 0)
+        process.returncode = os.waitstatus_to_exitcode(status)
+    if process.returncode:
+        raise SystemExit(f"{command} ended with {process.returncode}")
+    return used.ru_utime + used.ru_stime, used.ru_maxrss / 1024
+
+
+def whole_processes(folder: Path, text: str, method: str, times: int) -> None:
+    """The command that prints the page, and the bare process of the yardstick's fastest method; turn by turn."""
+    bare = [__file__, "--one", "yardstick", "--folder", str(folder), "--method", method]
+    runs = [(spent(["-m", "optimizer", "plan", str(folder / "week.yaml")]), spent(bare)) for _ in range(times)]
+    (ours, mb), (stick, bare_mb) = (
+        tuple(statistics.median(figures) for figures in zip(*side, strict=True)) for side in zip(*runs, strict=True)
+    )
+    print(f"{text} whole processes: {ours:.2f} s of a processor, {ours / stick:.2f} times the bare one's {stick:.2f} s "
+          f"({method}); {mb:.0f} MB, {mb / bare_mb:.2f} times; median of {times}")  # fmt: skip
+
+
 def import_floor() -> float:
     """Seconds that starting and importing alone take."""
     clock = time.perf_counter()
@@ -280,6 +311,8 @@ def one(arguments: argparse.Namespace) -> None:
         "ours": lambda: run_ours(arguments.folder), "textbook": lambda: run_textbook(arguments.folder, arguments.seed),
         "method": lambda: run_method(arguments.folder, arguments.method),
         "yardstick": lambda: run_yardstick(arguments.folder, arguments.method),
+        "write": lambda: write_week(arguments.folder, *size_of(arguments.sizes), rules=arguments.rules) or {},
+        "write_whole": lambda: write_whole_week(arguments.folder, arguments.seed) or {},
     }  # fmt: skip
     found = jobs[arguments.one]()
     found["mb"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
@@ -298,6 +331,7 @@ def main() -> None:
     parser.add_argument("--folder", type=Path)
     parser.add_argument("--method", default="choose")
     parser.add_argument("--seed", type=int, default=7)
+    parser.add_argument("--times", type=int, default=3)
     arguments = parser.parse_args()
     sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
     if arguments.one:
@@ -305,15 +339,14 @@ def main() -> None:
         return
     print(f"import floor {import_floor():.2f} s")
     for text in filter(None, arguments.sizes.split(",")):
-        lots, batches = map(int, text.split("x"))
         with tempfile.TemporaryDirectory() as name:
             folder = Path(name)
-            write_week(folder, lots, batches, rules=arguments.rules)
+            alone("write", folder, "--sizes", text, *["--rules"][: arguments.rules])
             linear(folder, text, arguments)
     for seed in WHOLE_SEEDS if arguments.whole else ():
         with tempfile.TemporaryDirectory() as name:
             folder = Path(name)
-            write_whole_week(folder, seed)
+            alone("write_whole", folder, "--seed", str(seed))
             print(f"whole numbers, seed {seed}: 60 lots, 30 offers, 25 batches, to 0.1 %")
             print("  textbook", alone("textbook", folder, "--seed", str(seed)))
             print("  ours    ", alone("ours", folder))
@@ -329,6 +362,7 @@ def linear(folder: Path, text: str, arguments: argparse.Namespace) -> None:
         print(f"{text} yardstick {method:8} build {found['build']:.2f} solve {found['solve']:.2f} mb {found['mb']:.0f} "
               f"cost {found['cost']:.6f} columns {found['columns']} coefficients {found['coefficients']}")  # fmt: skip
     best = min(sticks.values(), key=lambda f: f["solve"])
+    whole_processes(folder, text, min(sticks, key=lambda m: float(sticks[m]["solve"])), arguments.times)
     if arguments.methods:
         for method in METHODS:
             print(f"{text} own matrix {method:8} {alone('method', folder, '--method', method)}")
