@@ -3,8 +3,9 @@
 A fault is one change of one expression in ``constraints/`` or ``optimizer/``: a comparison, a sign, a number, ``and``
 for ``or``, a dropped ``not``, ``min`` for ``max``, ``any`` for ``all``. Which ones is settled by ``--seed``. Each is
 tried in a copy of the checkout with ``-x``: by the tests that run its line, the quickest first, where ``--ran`` is a
-folder with what coverage.py and pytest recorded (DEVELOPERS.md gives the commands), else by those nearest to its room;
-then (``--thorough``) by all. What no test sees is printed at the end; DEVELOPERS.md explains those last found.
+folder with what coverage.py and pytest recorded (DEVELOPERS.md gives the commands), and then by those nearest to its
+room (tests that start a command as a process run lines of which the records know nothing); then (``--thorough``) by
+all. What no test sees is printed at the end; DEVELOPERS.md explains those last found.
 """
 
 from __future__ import annotations
@@ -205,7 +206,8 @@ def main() -> None:
         shutil.copytree(ROOT, tree, ignore=shutil.ignore_patterns(".*", "__pycache__", "build"))
         for number, mutant in enumerate(chosen, 1):
             tests = ran.tests(mutant, asked.most) if ran else []
-            seen = caught(tree, mutant, tests or nearest(mutant.file), asked.seconds)
+            seen = bool(tests) and caught(tree, mutant, tests, asked.seconds)
+            seen = seen or caught(tree, mutant, nearest(mutant.file), asked.seconds)
             seen = seen or (asked.thorough and caught(tree, mutant, ["tests"], 4 * asked.seconds))
             if not seen:
                 survivors.append(mutant)
