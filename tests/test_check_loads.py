@@ -123,6 +123,21 @@ def test_loads_that_do_not_add_up_to_the_whole_are_said() -> None:
     assert "The loads do not add up to the whole: pepper: 0.101 kg in the loads, 0.1 kg in the whole" in said(report)
 
 
+def test_a_fault_of_a_document_has_no_line() -> None:
+    found = blended()
+    found["weigh_out"][0]["item"] = "nobody knows"
+    with pytest.raises(BadInput) as caught:
+        checked(json.dumps(found))
+    assert {(fault.line, fault.found.split(" named ")[-1]) for fault in caught.value.faults} == {
+        (None, "'nobody knows'")
+    }
+    found = blended() | {"loads": []}
+    found["weigh_out"] *= 2
+    with pytest.raises(BadInput, match="stands twice") as caught:
+        checked(json.dumps(found))
+    assert {(fault.line, fault.allowed) for fault in caught.value.faults} == {(None, "add the weights up")}
+
+
 def test_loads_take_no_more_of_a_lot_than_there_is() -> None:
     found = blended()
     found["loads"] = found["loads"] * 3  # 120 kg, of which there are 100

@@ -106,6 +106,14 @@ def test_cooling_counts_from_each_probes_own_line_and_never_from_the_mean() -> N
     assert first.ok is False and first.spans[0].name == "core 2" and first.spans[0].end - first.spans[0].start == 100
 
 
+@pytest.mark.parametrize("minute", [0, 1, 2])
+def test_a_cooling_that_begins_below_its_line_counts_from_the_peak_where_the_log_shows_one(minute: int) -> None:
+    """California, and the tables of the others, begin above 120 F; this core never gets there."""
+    core = [*([(0, 100)] if minute else []), (minute, 118), (minute + 60, 75), (minute + 200, 39), (minute + 300, 39)]
+    report = cook(core, gap=Fraction(999))
+    assert ("begins too late" in best(report, "cooling").words) == (minute == 0)
+
+
 def test_a_log_that_ends_too_soon_is_held_and_one_with_a_hole_cannot_be_judged() -> None:
     ends = cook([(0, 40), (30, 160), (60, 130), (100, 85)], gap=Fraction(99))
     assert phase(ends, "cooling").ok is None and phase(ends, "cooling").holds

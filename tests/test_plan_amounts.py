@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 from scipy.optimize import Bounds, LinearConstraint, milp
-from weeks import START, day
+from weeks import START, RawBatch, RawLot, RawWeek, day
 
 from constraints.as_typed import BadInput
 from constraints.quantities import Basis
@@ -242,3 +242,17 @@ def test_a_dose_below_the_scale_is_kept_whatever_batch_of_its_recipe_comes_first
 def test_a_size_that_the_scale_does_not_know_is_refused_in_any_batch(sizes: tuple[float, ...], tmp_path: Path) -> None:
     with pytest.raises(BadInput, match=r"0\.02 kg on a meat scale of 0\.05 kg says nothing"):
         assemble_week(read_week(of_one_recipe(tmp_path, *sizes)))
+
+
+def test_of_a_lot_in_packs_whole_packs_go_in(tmp_path: Path) -> None:
+    """17 kg of one fat: three packs of 5 kg of the cheaper lot and 2 kg of the other."""
+    lots = [RawLot("packs", "pork", 25.0, 2.0, 40.0), RawLot("loose", "pork", 25.0, 4.0, 40.0)]
+    path = RawWeek(2, lots, [RawBatch("A", 17.0, 17.0, 0, 0, (24, 26)), RawBatch("B", 12.0, 12.0, 1, 1, (24, 26))])
+    week = path.write(tmp_path)
+    head, *rows = (tmp_path / "lots.csv").read_text().splitlines()
+    rows = [f"{line},{5 if line.startswith('packs') else ''}" for line in rows]
+    (tmp_path / "lots.csv").write_text("\n".join([f"{head},pack_kg", *rows]) + "\n")
+    batches = plain(PlanRecord, plan_week(read_week(week), compare=False))["batches"]
+    pulls = [{pull["lot"]: pull["held_kg"] for pull in batch["pulls"]} for batch in batches]
+    assert [one["packs"] for one in pulls] == [15, 10]
+    assert [one["loose"] for one in pulls] == [pytest.approx(kg, abs=0.026) for kg in (2, 2)]

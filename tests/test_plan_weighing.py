@@ -46,13 +46,17 @@ def test_lots_that_die_are_used_as_planned(seed: int, tmp_path: Path) -> None:
     assert float(plan.money.minimised) <= plan.solved.cost + 3 * 0.15 * 5.0  # three divisions a batch of the dearest
 
 
+def to_use_up(folder: Path, name: str) -> None:
+    """Let a lot have to be used up."""
+    head, *lots = (folder / "lots.csv").read_text().splitlines()
+    rows = [f"{line},{'yes' if line.startswith(name) else ''}" for line in lots]
+    (folder / "lots.csv").write_text("\n".join([f"{head},use_up", *rows]) + "\n")
+
+
 def use_up_week(folder: Path, batches: int) -> str:
     lots = [RawLot("odd", "pork", 20.0, 3.0, 10.01), RawLot("rest", "pork", 24.0, 1.0, 80.0)]
     path = RawWeek(3, lots, [RawBatch(f"B{k}", 20.0, 20.0, k, k, (20, 26)) for k in range(batches)]).write(folder)
-    table = (folder / "lots.csv").read_text().splitlines()
-    table[0] += ",use_up"
-    table[1:] = [line + (",yes" if line.startswith("odd") else ",") for line in table[1:]]
-    (folder / "lots.csv").write_text("\n".join(table) + "\n")
+    to_use_up(folder, "odd")
     return path
 
 
@@ -71,9 +75,7 @@ def test_a_lot_to_use_up_may_be_used_up_by_several_batches(tmp_path: Path) -> No
             RawLot("lean", "pork", 8.0, 4.0, 80.0)]  # fmt: skip
     batches = [RawBatch("B0", 40.0, 40.0, 0, 0, (25, 27)), RawBatch("B1", 60.0, 60.0, 1, 1, (25, 27))]
     path = RawWeek(3, lots, batches).write(tmp_path)
-    table = (tmp_path / "lots.csv").read_text().splitlines()
-    rows = [f"{line},{'yes' if line.startswith('odd') else ''}" for line in table[1:]]
-    (tmp_path / "lots.csv").write_text("\n".join([f"{table[0]},use_up", *rows]) + "\n")
+    to_use_up(tmp_path, "odd")
     plan = planned(path)
     assert plan.status is Status.OPTIMAL, plan.certificate
     taken = [kg for one in plan.made for s, kg in one.taken.items() if plan.world.supplies[s].name == "odd"]
@@ -84,14 +86,22 @@ def test_a_lot_to_use_up_with_bone_makes_no_batch_larger_than_its_meat_asks(tmp_
     """10.01 kg, of which 8.008 are meat, go into the 20 kg that are the least of a batch; more would only cost."""
     lots = [RawLot("odd", "pork", 20.0, 3.0, 10.01, 80.0), RawLot("rest", "pork", 24.0, 1.0, 80.0)]
     path = RawWeek(1, lots, [RawBatch("A", 20.0, 40.0, 0, 0, (20, 26))]).write(tmp_path)
-    table = (tmp_path / "lots.csv").read_text().splitlines()
-    rows = [f"{line},{'yes' if line.startswith('odd') else ''}" for line in table[1:]]
-    (tmp_path / "lots.csv").write_text("\n".join([f"{table[0]},use_up", *rows]) + "\n")
+    to_use_up(tmp_path, "odd")
     plan = planned(path)
     assert plan.status is Status.OPTIMAL, plan.certificate
     [one] = plan.made
     assert {plan.world.supplies[s].name: kg for s, kg in one.taken.items()}["odd"] == Fraction("10.01")
     assert float(one.kilograms(Basis.MEAT)) == pytest.approx(20, abs=0.06)
+
+
+def test_a_batch_that_uses_a_lot_up_is_no_larger_than_its_band(tmp_path: Path) -> None:
+    """Every kilogram more is worth 10; the most, 40.03 kg, is 800.6 divisions of the scale."""
+    lots = [RawLot("odd", "pork", 20.0, 3.0, 10.01), RawLot("rest", "pork", 24.0, 1.0, 80.0)]
+    path = RawWeek(1, lots, [RawBatch("A", 20.0, 40.03, 0, 0, (20, 26), value=10.0)]).write(tmp_path)
+    to_use_up(tmp_path, "odd")
+    plan = planned(path)
+    assert plan.status is Status.OPTIMAL, plan.certificate
+    assert Fraction("39.97") <= plan.made[0].kilograms(Basis.MEAT) <= Fraction("40.03")
 
 
 def test_a_lot_to_use_up_that_is_left_is_a_fault(tmp_path: Path) -> None:

@@ -306,7 +306,7 @@ def test_another_kilogram_of_a_lot_used_up() -> None:
 
 
 def test_what_offers_are_worth() -> None:
-    looked = 0
+    looked = more = 0
     for kitchen, shared, ground in grounds()[1::4]:
         fat = sum(lot["fat_pct"] for lot in kitchen.lots) / len(kitchen.lots)
         offer = {"lot": "new", "on_hand_kg": 10000, "fat_pct": round(fat, 1), "fat_sd_pct": 0.5, "cost_per_kg": 0}
@@ -332,12 +332,15 @@ def test_what_offers_are_worth() -> None:
         tol = 2e-6 * max(1.0, float(ground.cost))
         assert cost(float(worth.most) + 0.01) == pytest.approx(float(ground.cost), abs=tol)
         assert cost(float(worth.most) * 0.9) < float(ground.cost) - tol
+        for (dearer, less), (price, kg) in itertools.pairwise(worth.steps):
+            assert dearer > price > 0 and kg > less * Fraction(999, 1000)
+        more += len(worth.steps) > 2
         for price, kg in worth.steps[1:3]:
             h = 0.01 * float(price)
             near = sorted((cost(float(price) + k * h) - cost(float(price) + (k - 1) * h)) / h for k in (0, 1))
             assert near[0] - 2 * tol / h <= float(kg) <= near[1] + 2 * tol / h
         looked += 1
-    assert looked >= 6
+    assert looked >= 6 and more >= 6
 
 
 def every_choice(ground: Ground) -> list[tuple[Fraction, tuple[Fraction, ...]]]:
