@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
@@ -60,6 +61,25 @@ def scipy_optimum(program: Model) -> tuple[int, float]:
         bounds=[(0, hi) for hi in hi.floats], method="highs-ds",
     )  # fmt: skip
     return int(found.status), float(found.fun) if found.status == 0 else np.nan
+
+
+@pytest.mark.parametrize("seed", range(1, 24, 2))
+@pytest.mark.parametrize("basis", ["its own", "short of a column"])
+def test_begun_at_the_end_of_the_same_without_the_last_rows_it_is_the_optimum_too(seed: int, basis: str) -> None:
+    program = blending(seed, stock=60)
+    begun = solve(program, relaxed=True)
+    assert begun.basis is not None
+    basic, stand = begun.basis
+    assert len(basic) + sum(str(state).endswith("kBasic") for state in stand) == len(program.rows)
+    for column in np.argsort(-begun.values)[:3].tolist():  # what is used most must be less, and two unused ones more
+        program.row([column], [1], hi=Fraction(begun.values[column]) / 2)
+    for column in np.flatnonzero(begun.values == 0)[:2].tolist():
+        program.row([column], [1], lo=program.variables[column].hi / 3)
+    start = begun if basis == "its own" else replace(begun, basis=(basic - {min(basic)}, stand))
+    status, cost = scipy_optimum(program)
+    found = solve(program, relaxed=True, start=start)
+    assert (status == 0) == (found.ending is Ending.OPTIMAL)
+    assert status != 0 or found.cost == pytest.approx(cost, rel=1e-7, abs=1e-6)
 
 
 @pytest.mark.parametrize("seed", range(24))

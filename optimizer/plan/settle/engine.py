@@ -231,8 +231,6 @@ class _Sifting:
         self.value = np.concatenate([matrix.values, np.ones(len(short)), -np.ones(len(over))])[order]
         self.starts = np.searchsorted(self.column, np.arange(self.size + added + 1))
         self.shown, self.inside = np.zeros(0, dtype=np.int64), self.most <= 0
-        for option, setting in (_SIMPLEX if start is None else _FROM_BASIS).items():
-            session.highs.setOptionValue(option, setting)
         none = np.zeros(0, dtype=np.int32)
         session.highs.addRows(rows, matrix.lo, matrix.hi, 0, np.zeros(rows, dtype=np.int32), none, np.zeros(0))
         some = np.flatnonzero(~self.inside[: self.size])
@@ -245,7 +243,9 @@ class _Sifting:
             basis, lower = highspy.HighsBasis(), highspy.HighsBasisStatus.kLower
             basis.col_status = [_BASIC if j in basic else lower for j in self.shown.tolist()]
             basis.row_status, basis.valid = [*stand, *[_BASIC] * (rows - len(stand))], True
-            session.highs.setBasis(basis)
+        taken = start is not None and session.highs.setBasis(basis) == highspy.HighsStatus.kOk
+        for option, setting in (_FROM_BASIS if taken else _SIMPLEX).items():
+            session.highs.setOptionValue(option, setting)
 
     def run(self) -> Solved | None:
         """The optimum of a linear program that is not loaded yet; None says nothing of it: it may have no solution.
