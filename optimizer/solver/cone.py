@@ -10,19 +10,23 @@ With whole numbers the cuts go into one tree (see tree); what whole numbers that
 settled the same way, and the bound proved is that of the linear program.
 """
 
+from __future__ import annotations
+
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import cached_property
-from typing import Self
+from math import inf
+from typing import Any, Self
 
 from constraints.as_typed import ZERO
 from constraints.formula import Formula
 from constraints.requirement import Requirement
 from constraints.row import Cone, Row
 from optimizer import clock
-from optimizer.solver.conic import TOLERANCES, ConicUnits, Guide, guide
+from optimizer.solver.conic import TOLERANCES, ConicLines, ConicUnits, Guide, guide
 from optimizer.solver.exact import Vertex
 from optimizer.solver.optimum import RANKING, Kept, Optimum, Ranks, held, no_dearer, optimise
 from optimizer.solver.program import Ending, Layout, Program, SolverDisagrees, Variable, relaxed
@@ -91,6 +95,7 @@ class Learnt:
 
     cuts: tuple[Row, ...] = ()
     batches: list[tuple[Fraction, ...]] = field(default_factory=list)
+    splits: dict[int, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -100,8 +105,8 @@ class ConeProgram:
     program: Program
     cones: tuple[Cone, ...]
     learnt: Learnt = field(default_factory=Learnt, compare=False, repr=False)
-    counted: Program | None = field(default=None, compare=False, repr=False)
-    """The program whose units serve for this one, where its whole numbers have been let go."""
+    counted: ConeProgram | None = field(default=None, compare=False, repr=False)
+    """That of the same rows and cones whose units serve for this one: with its whole numbers, or at other costs."""
 
     @classmethod
     def of(cls, layout: Layout, requirements: Iterable[Requirement], formula: Formula) -> Self:
@@ -109,9 +114,10 @@ class ConeProgram:
         size = len(layout.program.variables)
         return cls(layout.program, tuple(cone.over(layout.units, size) for cone in cones_of(requirements, formula)))
 
-    def settled(self, ranks: Ranks, *, plain: bool = True, nodes: int = ALL) -> Optimum:
+    def settled(self, ranks: Ranks, *, plain: bool = True, nodes: int = ALL, below: float | None = None) -> Optimum:
         """The optimum; with ``plain`` first without cones, which is the answer where it keeps them.
 
+        In whole numbers anything ``below`` will do, where that is given, and nothing else.
         Its ending is TIME_LIMIT where a search in whole numbers stopped before nothing cheaper was left. Raises
         OutOfTime, and SolverDisagrees where exact arithmetic cannot settle it.
         """
@@ -120,7 +126,7 @@ class ConeProgram:
         if first is not None and (kept or first.ending is Ending.INFEASIBLE or not self.cones):
             return first
         if self.program.whole:
-            return replace(self._whole(ranks, nodes, proved=plain), plain=first)
+            return replace(self._whole(ranks, nodes, below, proved=plain), plain=first)
         with clock.moment(_MOMENT):
             found = self._linear()
             values = self._ranked(self.program, found.values, ranks)
@@ -144,7 +150,12 @@ class ConeProgram:
     @cached_property
     def units(self) -> ConicUnits:
         """The program's units of its own."""
-        return ConicUnits.of(self.counted or self.program)
+        return self.counted.units if self.counted else ConicUnits.of(self.program)
+
+    @cached_property
+    def lines(self) -> ConicLines:
+        """Rows and cones in these units."""
+        return self.counted.lines if self.counted else ConicLines(self.program, self.cones, self.units)
 
     def keeps(self, values: Sequence[Fraction]) -> bool:
         """True where these values keep every cone, exactly."""
@@ -152,13 +163,16 @@ class ConeProgram:
 
     # Without whole numbers.
 
-    def _linear(self, *, batch: bool = True) -> Optimum:
-        """Bound and batch, both exact, or that there is none; without ``batch`` a point that is not exact."""
+    def _linear(self, *, batch: bool = True, enough: float | None = None) -> Optimum:
+        """Bound and batch, both exact, or that there is none; without ``batch`` a point that is not exact.
+
+        With ``enough`` there are cuts alone of what costs more, and of nothing, as far as the solver sees.
+        """
         best, none = None, False
         for tolerance in TOLERANCES:
-            hint = guide(self.program, self.cones, self.units, tolerance)
+            hint = guide(self.program, self.lines, tolerance)
             none = none or hint.none
-            found = self._finished(hint, tolerance, batch=batch)
+            found = self._finished(hint, tolerance, batch=batch, enough=enough)
             if found is None:
                 continue
             if best is None or _gap(found) < _gap(best):
@@ -169,7 +183,7 @@ class ConeProgram:
             raise SolverDisagrees("no batch could be shown to hold with the confidence asked for")
         return best or Optimum(Ending.INFEASIBLE, certain=False)
 
-    def _finished(self, hint: Guide, tolerance: float, *, batch: bool) -> Optimum | None:
+    def _finished(self, hint: Guide, tolerance: float, *, batch: bool, enough: float | None) -> Optimum | None:
         """Bound and batch from what the solver says; None where no batch is found, without values: proved that none is.
 
         Without ``batch`` the values are the solver's point.
@@ -177,6 +191,8 @@ class ConeProgram:
         program = self.program
         laid = {c: row for c, way in hint.along.items() if (row := self.cones[c].along(way)) is not None}
         cuts, of = tuple(laid.values()), tuple(laid)
+        if enough is not None and cuts and (hint.none or program.cost(hint.x) > enough):
+            return Optimum(Ending.OPTIMAL, cuts=cuts)
         kept = Kept(Program(program.variables, (*program.rows, *cuts)))
         low = kept.settle()
         if low is None:
@@ -195,7 +211,7 @@ class ConeProgram:
             return hint.x
         each = zip(self.program.variables, hint.x, strict=True)
         variables = tuple(replace(v, lo=x, hi=x) if x in (v.lo, v.hi) else v for v, x in each)
-        return guide(Program(variables, self.program.rows), self.cones, self.units, tolerance).x or hint.x
+        return guide(Program(variables, self.program.rows), self.lines, tolerance).x or hint.x
 
     def _near(self, kept: Kept, x: Sequence[Fraction]) -> tuple[Fraction, ...]:
         """The cheapest exact point close to this one that keeps every cone; empty where none was found.
@@ -246,13 +262,14 @@ class ConeProgram:
 
     # With whole numbers.
 
-    def _whole(self, ranks: Ranks, nodes: int, *, proved: bool) -> Optimum:
+    def _whole(self, ranks: Ranks, nodes: int, below: float | None, *, proved: bool) -> Optimum:
         program, loose = self.program, self._loose(proved=proved)
         if loose.ending is Ending.INFEASIBLE:
             return loose
         cut = Program(program.variables, (*program.rows, *loose.cuts))
         known = next((x for x in sorted(self.learnt.batches, key=program.cost) if program.feasible(x)), ())
-        best, proof = self._searched(cut, known, nodes)
+        search = _ChoiceSearch(self, cut, known if below is None else (), below=below)
+        proof, best = search.run(nodes), search.best
         loose = replace(loose, values=(), cost=ZERO, reported=proof.reported)
         if not best:
             ended = Ending.INFEASIBLE if proof.closed else Ending.TIME_LIMIT
@@ -268,31 +285,9 @@ class ConeProgram:
         """The optimum without whole numbers, for its cuts; where not ``proved`` with nothing but those known by now."""
         if self.learnt.cuts and not proved:
             return Optimum(Ending.OPTIMAL, cuts=self.learnt.cuts)
-        loose = ConeProgram(relaxed(self.program), self.cones, counted=self.program)._linear(batch=False)
+        loose = ConeProgram(relaxed(self.program), self.cones, counted=self)._linear(batch=False)
         self.learnt.cuts = loose.cuts
         return loose
-
-    def _searched(
-        self, cut: Program, best: tuple[Fraction, ...], nodes: int, most: Fraction | None = None
-    ) -> tuple[tuple[Fraction, ...], Proof]:
-        """The cheapest batch by the costs of a program with cuts, no worse than one known; its own cost at ``most``."""
-        seen = set()
-
-        def beyond(found: Vertex) -> tuple[Fraction | None, tuple[Row, ...]]:
-            nonlocal best
-            counts = tuple(x for v, x in zip(cut.variables, found.values, strict=True) if v.whole)
-            if counts in seen:
-                return None, ()
-            seen.add(counts)
-            with suppress(SolverDisagrees):
-                there = ConeProgram(held(self.program, found.values), self.cones, counted=self.program)._linear()
-                if there.values and (most is None or there.cost <= most):
-                    best = min(best, there.values, key=cut.cost) if best else there.values
-                return cut.cost(best) if best else None, there.cuts
-            return None, ()
-
-        proof = prove(cut, cut.cost(best) if best else None, nodes, _ALIKE, beyond=beyond)
-        return best, proof
 
     def _better(self, cut: Program, best: tuple[Fraction, ...], loose: Optimum, ranks: Ranks) -> tuple[Fraction, ...]:
         """Another batch that costs no more, and uses sooner what ought to be used sooner."""
@@ -301,13 +296,76 @@ class ConeProgram:
         cost = self.program.cost(best)
         most = cost + Fraction(GAP) * abs(cost)
         ranked = no_dearer(cut, ranks.places, most, loose.prices, loose.bound or ZERO)
-        return self._searched(ranked, best, RANKING, most)[0]
+        search = _ChoiceSearch(self, ranked, best, most)
+        search.run(RANKING)
+        return search.best
 
     def _has_twins(self) -> bool:
         """True where two variables cost the same and count the same in every cone, so that equals can be exchanged."""
         kinds = [(v.cost, *(c.coefs[j] for c in self.cones)) for j, v in enumerate(self.program.variables)]
         counted = [kind for kind in kinds if any(kind[1:])]
         return len(set(counted)) < len(counted)
+
+
+class _Enough(Exception):
+    """A batch was found that will do."""
+
+
+@dataclass
+class _ChoiceSearch:
+    """One search in whole numbers: ``best`` is the cheapest batch met, by the costs of ``cut``, the program with cuts.
+
+    With ``most`` these are others than the program's own, of which it costs no more. Anything ``below`` will do, where
+    that is given. ``asked`` counts how often each choice was.
+    """
+
+    curved: ConeProgram
+    cut: Program
+    best: tuple[Fraction, ...]
+    most: Fraction | None = None
+    below: float | None = None
+    asked: Counter[tuple[Fraction, ...]] = field(default_factory=Counter)
+
+    def run(self, nodes: int) -> Proof:
+        """Search; no worse than the batch known."""
+        splits = self.curved.learnt.splits if self.most is None else None
+        with suppress(_Enough):
+            return prove(self.cut, self._cost, nodes, _ALIKE, beyond=self._beyond, splits=splits)
+        return Proof(closed=True)
+
+    @property
+    def _cost(self) -> Fraction | None:
+        """What a batch is to cost less than; None for any."""
+        if self.below is None:
+            return self.cut.cost(self.best) if self.best else None
+        return None if self.below == inf else Fraction(self.below)
+
+    def _beyond(self, found: Vertex) -> tuple[Fraction | None, tuple[Row, ...]]:
+        """The least cost with a point's whole numbers and cuts, for the tree.
+
+        Where the conic solver sees nothing better its cuts are enough; a choice that comes again is settled exactly.
+        """
+        counts = tuple(x for v, x in zip(self.cut.variables, found.values, strict=True) if v.whole)
+        self.asked[counts] += 1
+        if self.most is None and self.curved.keeps(found.values):
+            return self._took(found.values), ()
+        known = self._cost if self.most is None else self.most
+        least = inf if known is None else float(known - abs(known) * _ALIKE / 2)
+        with suppress(SolverDisagrees):
+            if self.asked[counts] <= 2:
+                there = ConeProgram(held(self.curved.program, found.values), self.curved.cones, counted=self.curved)
+                told = there._linear(enough=least if self.asked[counts] == 1 else None)
+                kept = told.values and (self.most is None or told.cost <= self.most)
+                return self._took(told.values) if kept else self._cost, told.cuts
+        return None, ()
+
+    def _took(self, values: tuple[Fraction, ...]) -> Fraction | None:
+        known = self._cost
+        if known is None or self.cut.cost(values) < known:
+            self.best = values
+            if self.below is not None:
+                raise _Enough
+        return self._cost
 
 
 def _gap(found: Optimum) -> float:

@@ -16,8 +16,8 @@ from typing import Any
 
 import numpy as np
 
-from constraints.as_typed import ZERO
-from constraints.row import Cone
+from constraints.as_typed import ONE, ZERO
+from constraints.row import Cone, Places, Vector
 from optimizer import clock
 from optimizer.solver.program import Program
 
@@ -37,10 +37,6 @@ _FLAT = 100
 where the least cost is nearly flat little is paid long before the bound is left."""
 _ON = 1e-8
 """Distance from a bound that is none."""
-_NO_ERROR = 1e-12
-"""Room for error below which there is none."""
-
-Terms = Sequence[tuple[int, Fraction | float]]
 
 
 @dataclass(frozen=True)
@@ -85,9 +81,9 @@ class Guide:
     along: dict[int, list[float]]
 
 
-def guide(program: Program, cones: Sequence[Cone], units: ConicUnits, tolerance: float) -> Guide:
-    """Solve a program, whole numbers left aside. Raises OutOfTime."""
-    arrays = _Arrays(program, cones, units)
+def guide(program: Program, lines: ConicLines, tolerance: float) -> Guide:
+    """Solve a program, its rows and cones as ``lines``, whole numbers left aside. Raises OutOfTime."""
+    arrays = _Arrays(program, lines)
     solution = arrays.solve(tolerance)
     if str(solution.status) == "MaxTime":
         raise clock.OutOfTime
@@ -105,54 +101,67 @@ def guide(program: Program, cones: Sequence[Cone], units: ConicUnits, tolerance:
     return Guide(none, *(((), False) if none else arrays.values(solution)), along)
 
 
-def _matrix(lines: Sequence[Terms], size: int) -> Any:
-    found = np.zeros((len(lines), size))
-    for i, line in enumerate(lines):
-        for j, a in line:
-            found[i, j] = float(a)
-    return found
+class ConicLines:
+    """The rows of a program and its cones over all variables in units of its own, whatever bounds and costs there are.
 
+    Each is divided, exactly, by its largest coefficient: no unit changes a bit.
+    """
 
-def _counted(line: Sequence[tuple[int, Fraction]], share: Sequence[Fraction]) -> tuple[Terms, Fraction]:
-    """A line in units of mass, and in how many of them: one with variables counted otherwise, its largest is 1."""
-    if all(share[j] == 1 for j, _ in line):
-        return line, Fraction(1)
-    counted = [(j, a * share[j]) for j, a in line]
-    top = max(abs(a) for _, a in counted)
-    return [(j, a / top) for j, a in counted], top
+    def __init__(self, program: Program, cones: Sequence[Cone], units: ConicUnits) -> None:
+        self.units, size = units, len(units.variables)
+        self.pieces = np.array([unit != units.mass for unit in units.variables], dtype=bool)
+        rows, ends = np.zeros((len(program.rows), size)), []
+        for line, row in zip(rows, program.rows, strict=True):
+            top = self._lay(line, *row.sparse)
+            ends.append(
+                [-inf if row.lo is None else float(row.lo / top), inf if row.hi is None else float(row.hi / top)]
+            )
+        low, high = np.array(ends).reshape(-1, 2).T
+        equal = low == high
+        under, over = (high < inf) & ~equal, (low > -inf) & ~equal
+        self.equal, self.under = (rows[equal], low[equal]), np.vstack([rows[under], -rows[over]])
+        self.most = np.concatenate([high[under], -low[over]])
+        self.cones = [self._cone(cone, size) for cone in cones]
+
+    def _cone(self, cone: Cone, size: int) -> tuple[Any, Any]:
+        sources = [[(j, -cone.z * a) for j, a in source] for source in cone.errors]
+        lines = [(k * size + j, a) for k, line in enumerate((cone.terms, *sources)) for j, a in line]
+        found, limits = np.zeros(len(sources) * size + size), np.zeros(1 + len(sources))
+        places = np.array([place for place, _ in lines], dtype=np.int64)
+        limits[0] = float(cone.limit / self._lay(found, places, Vector.of(a for _, a in lines)))
+        return found.reshape(-1, size), limits
+
+    def _lay(self, line: Any, places: Places, coefs: Vector) -> Fraction:
+        """Put coefficients into a line; what a limit is divided by."""
+        mass, counted = self.units.mass, self.pieces[places % len(self.pieces)]
+        if counted.any():
+            each = zip(coefs.num.tolist(), counted.tolist(), strict=True)
+            numbers = [n * (mass.denominator if piece else mass.numerator) for n, piece in each]
+            coefs = Vector.whole(numbers, coefs.den * mass.numerator)
+        line[places], top = coefs.shares
+        return top * mass
+
+    def put(self, figures: Vector, kilogram: Fraction, piece: Fraction = ONE) -> Any:
+        """Figures of the variables, times one factor for those in kilograms and another for pieces."""
+        return np.where(self.pieces, figures.times(piece).floats, figures.times(kilogram).floats)
 
 
 class _Arrays:
-    """The program in units of its own as clarabel takes it: ``s = b - A x`` in its cones; fixed variables left out."""
+    """The program as clarabel takes it: ``s = b - A x`` in its cones; fixed variables left out."""
 
-    def __init__(self, program: Program, cones: Sequence[Cone], units: ConicUnits) -> None:
-        self.variables, self.unit = program.variables, units.variables
-        each = list(zip(program.variables, units.variables, strict=True))
-        share = [u / units.mass for u in units.variables]
-        lo = np.array([float(v.lo / u) for v, u in each])
-        hi = np.array([float(v.hi / u) for v, u in each])
+    def __init__(self, program: Program, lines: ConicLines) -> None:
+        self.variables, self.unit = program.variables, lines.units.variables
+        costs, most, least, _ = program.vectors
+        mass, money = lines.units.mass, lines.units.money
+        lo, hi = lines.put(least, 1 / mass), lines.put(most, 1 / mass)
         self.free = np.flatnonzero(lo < hi)
-        self.cost = np.array([float(v.cost * u / units.money) for v, u in each])[self.free]
-        counted = [_counted(row.terms, share) for row in program.rows]
-        rows = _matrix([line for line, _ in counted], len(each))
-        tops = np.abs(rows).max(axis=1, initial=_NO_ERROR)
-        rows = rows / tops[:, None]
-        ends = [(row.lo, row.hi, units.mass * top) for row, (_, top) in zip(program.rows, counted, strict=True)]
-        low = np.array([-inf if lo is None else float(lo / unit) for lo, _, unit in ends]) / tops
-        high = np.array([inf if hi is None else float(hi / unit) for _, hi, unit in ends]) / tops
-        equal, bound = low == high, np.eye(len(each))[self.free]
-        under, over = (high < inf) & ~equal, (low > -inf) & ~equal
-        parts = [(rows[equal], low[equal]), (rows[under], high[under]), (-rows[over], -low[over])]
-        parts += [(bound, hi[self.free]), (-bound, -lo[self.free])]
-        self.counts = len(parts[0][1]), sum(len(limits) for _, limits in parts[1:])
-        self.sizes = [1 + len(cone.errors) for cone in cones]
-        for cone in cones:
-            sources = [[(j, -cone.z * a) for j, a in source] for source in cone.errors]
-            lines = _matrix([[(j, a * share[j]) for j, a in line] for line in (cone.terms, *sources)], len(each))
-            top = np.abs(lines).max() or 1.0
-            parts.append((lines / top, np.array([float(cone.limit / units.mass) / top, *[0.0] * len(cone.errors)])))
+        self.cost = lines.put(costs, mass / money, 1 / money)[self.free]
+        bound = np.eye(len(lo))[self.free]
+        parts = [lines.equal, (lines.under, lines.most), (bound, hi[self.free]), (-bound, -lo[self.free]), *lines.cones]
+        self.counts = len(lines.equal[1]), len(lines.most) + 2 * len(self.free)
+        self.sizes = [len(limits) for _, limits in lines.cones]
         self.first = sum(self.counts)
-        matrix = np.vstack([lines for lines, _ in parts])
+        matrix = np.vstack([rows for rows, _ in parts])
         self.limits = np.concatenate([limits for _, limits in parts]) - matrix @ np.where(lo < hi, 0.0, lo)
         self.matrix = matrix[:, self.free]
 

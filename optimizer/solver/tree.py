@@ -94,14 +94,16 @@ _Node = tuple[Branch, Bounds, float]
 def prove(
     program: Program, cost: Fraction | None, nodes: float = inf, gap: Fraction = ZERO, *,
     within: Sequence[Bounds] = ({},), session: Session | None = None, beyond: Beyond | None = None,
+    splits: dict[int, Any] | None = None,
 ) -> Proof:  # fmt: skip
     """The cheapest point that costs less than ``cost`` (None: any point), with the proof that nothing is cheaper.
 
     As far as so many nodes and the command's time lead. With a ``gap`` nothing is cheaper by more than that share of
     the cost. ``within`` are the parts that are looked at; only all of them have a proof. ``session`` is the solver's of
     the program where there is one. What is ``beyond`` the rows keeps the best itself, and its costs count.
+    ``splits`` hold what splits have cost in searches of the same variables.
     """
-    tree = _Tree(program, cost, min(nodes, LONGEST), gap, session or Session(relaxed(program)), beyond)
+    tree = _Tree(program, cost, min(nodes, LONGEST), gap, session or Session(relaxed(program)), beyond, splits)
     with suppress(SolverDisagrees):
         tree.proof.closed = tree.run(within)
     tree.linear.bounds(tree.linear.lo, tree.linear.hi)
@@ -118,6 +120,7 @@ class _Tree:
     gap: Fraction
     linear: Session
     beyond: Beyond | None
+    splits: dict[int, Any] | None
 
     def __post_init__(self) -> None:
         program = self.program
@@ -126,7 +129,8 @@ class _Tree:
         self.counted = np.array([j for j, v in enumerate(program.variables) if v.whole], dtype=int)
         self.yes_no = np.array([v.whole and v.lo >= 0 and v.hi <= 1 for v in program.variables])
         self.linked = np.array([v.kind is not ColumnKind.AMOUNT for v in program.variables])
-        self.paid, self.tries = np.zeros((2, len(program.variables))), np.zeros((2, len(program.variables)))
+        told = {} if self.splits is None else self.splits
+        self.paid, self.tries = told.setdefault(0, np.zeros((2, 2, len(program.variables))))
         self.proof = Proof()
         self._visited, self._diving = 0, self.cost is None and self.beyond is None
 
@@ -243,14 +247,14 @@ class _Tree:
         return None
 
     def _cut(self, found: Vertex) -> bool:
-        """Ask what else what looks like the best must keep; True where cuts came of it, so that its part is open."""
+        """Ask what else what looks like the best must keep; True where its part is open after that."""
         cost, cuts = self.beyond(found) if self.beyond is not None else (None, ())
         for row in cuts:
             self.rows.append(row)
             self.linear.add_row(row)
-        if cost is not None and (self.cost is None or cost < self.cost):
-            self.cost = cost
-        return bool(cuts)
+        cheaper = cost is not None and (self.cost is None or cost < self.cost)
+        self.cost = cost if cheaper else self.cost
+        return cheaper or bool(cuts)
 
     # Bounds and splits.
 

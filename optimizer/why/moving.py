@@ -50,8 +50,8 @@ class Curved(cone.ConeProgram):
         """The program in the solver, without its cones."""
         return Kept(self.program)
 
-    def cheapest(self) -> Stand | None:
-        """The optimum; None where no batch was found. Raises OutOfTime.
+    def cheapest(self, below: float | None = None) -> Stand | None:
+        """The optimum, in whole numbers among cones any batch ``below``; None where none was found. Raises OutOfTime.
 
         Without cones either is proved, as far as whole numbers go; with them and without whole numbers a batch is
         missed only where those that keep the cones leave hardly any room.
@@ -61,8 +61,10 @@ class Curved(cone.ConeProgram):
             values = in_whole(self.session)
             return Stand(self, values) if values else None
         try:
-            found = self.settled(Ranks((), {}), plain=False)
+            found = self.settled(Ranks((), {}), plain=False, below=below)
         except SolverDisagrees:
+            if below is not None:
+                raise
             return None
         if found.ending is Ending.TIME_LIMIT:
             raise clock.OutOfTime

@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from math import inf
 from typing import Annotated
 
 from constraints.as_typed import ONE, ZERO
@@ -102,10 +103,13 @@ class Market:
         """Kilograms as held."""
         return amount * self.per
 
-    def best(self, price: Fraction, least: Fraction = ZERO) -> PriceLine | None:
-        """The cheapest batch at a price per unit of the variable, with so much of it; None where there is none."""
+    def best(self, price: Fraction, least: Fraction = ZERO, below: float | None = None) -> PriceLine | None:
+        """The cheapest batch at a price per unit of the variable, with so much of it; None where there is none.
+
+        In whole numbers among cones any ``below`` a cost, where that is given.
+        """
         v = self.program.variables[self.j]
-        return self._line(replace(v, cost=price, lo=max(v.lo, least))) if least <= v.hi else None
+        return self._line(replace(v, cost=price, lo=max(v.lo, least)), below=below) if least <= v.hi else None
 
     def bare(self) -> PriceLine | None:
         """The cheapest batch where the lot is not used at all; None where no batch exists without it."""
@@ -119,14 +123,16 @@ class Market:
             raise SolverDisagrees("a batch known to exist could not be found")
         return line
 
-    def _line(self, v: Variable, costs: Mapping[int, Fraction] | None = None) -> PriceLine | None:
+    def _line(
+        self, v: Variable, costs: Mapping[int, Fraction] | None = None, below: float | None = None
+    ) -> PriceLine | None:
         """The cheapest batch with the variable as it is put here; ``costs`` stand in place of all costs."""
         own = self.program.variables[self.j]
         asked = costs or {k: v.cost if k == self.j else w.cost for k, w in enumerate(self.program.variables)}
         if self.free.cones:
             put = (v if k == self.j else w for k, w in enumerate(self.program.variables))
             variables = tuple(replace(w, cost=asked.get(k, ZERO)) for k, w in enumerate(put))
-            stand = replace(self.free, program=Program(variables, self.program.rows)).cheapest()
+            stand = replace(self.free, program=Program(variables, self.program.rows), counted=self.free).cheapest(below)
             point, paid = (None, ZERO) if stand is None else (stand.values, v.cost)
             paid -= stand.reduced[self.j] if stand is not None and not self.program.whole else ZERO
         else:
@@ -174,8 +180,11 @@ def worth(market: Market, bare: PriceLine | None, guess: Fraction, line: PriceLi
     least = market.least_used
     if line is None or (least and line.amount != least):
         price = max(market.floor, guess) if line is None else (bare.rest - line.rest) / line.amount
-        line = market.best(price + max(abs(price), market.dear) / 100 if least else price, least)
-        line = market.best(market.floor, least) if line is None or not line.amount else line
+        above = price + max(abs(price), market.dear) / 100
+        line = market.best(above, least, inf) if least else market.best(price, least, float(bare.at(price)))
+        line = (
+            market.best(market.floor, least, float(bare.at(market.floor))) if line is None or not line.amount else line
+        )
     if line is None or not line.amount:
         return Worth(None, ZERO)
     price, line = _turn(market, bare, line, least)
@@ -205,11 +214,12 @@ def _turn(market: Market, line: PriceLine, far: PriceLine, least: Fraction = ZER
     """
     for _ in range(_MOST):
         price = (far.rest - line.rest) / (line.amount - far.amount)
-        found = market.best(price, least)
-        if found is not None and found.at(price) >= line.at(price) - market.slack:
+        enough = line.at(price) - market.slack
+        found = market.best(price, least, float(enough))
+        if found is None or found.at(price) >= enough:
             market.quoted.append(far)
             return price, far
-        if found is None or found.amount == line.amount:
+        if found.amount == line.amount:
             raise SolverDisagrees("a batch known to be the cheapest is not")
         far = found
     raise SolverDisagrees("the price of a lot could not be settled")
