@@ -540,3 +540,14 @@ def test_the_picture_of_a_batch_is_ruled_at_every_fifth() -> None:
 def test_words_are_listed_with_commas_and_one_and() -> None:
     told = [joined(["a", "b", "c", "d"][:n]) for n in range(5)]
     assert told == ["", "a", "a and b", "a, b and c", "a, b, c and d"]
+
+
+@pytest.mark.parametrize(
+    ("mixer", "head"), [("25", "one load of 20.360 kg"), ("12", "2 mixer loads, 20.360 kg in all"), ("7", "3 mixer")]
+)
+def test_what_is_weighed_out_is_headed_by_its_loads(mixer: str, head: str, tmp_path: Path) -> None:
+    """20 kg of meat with 18 g of salt a kilogram."""
+    recipe = "name: x\nadditions: [{name: salt, is: salt, g_per_kg_meat: 18}]\n"
+    lots = "lot,on_hand_kg,fat_pct,cost_per_kg\nA,40,20,2\n"
+    words = ("blend", str(tmp_path / "r.yaml"), "--meat-kg", "20", "--mixer-kg", mixer)
+    assert f"WEIGH, {head}" in lined(run(tmp_path, recipe, lots, *words))
