@@ -290,7 +290,8 @@ def cause(answer: Answer) -> str:
         return ""
     if answer.scale_prevents:
         broken = "; ".join(r.words() for r in answer.scale_prevents)
-        return f"A batch exists, but none in whole divisions of these scales: rounding breaks {broken}."
+        none = "none" if answer.scale_certain else "none was found"
+        return f"A batch exists, but {none} in whole divisions of these scales: rounding breaks {broken}."
     if conflict is None or not conflict.requirements:
         return ""
     if not problem.formula.lots:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import date
 from fractions import Fraction
 
 import numpy as np
@@ -16,8 +17,15 @@ import pytest
 from packed import PackedKitchen, packed_kitchen
 from uncertain import socp
 
-from optimizer.answer import _cheapest
+from constraints.quantities import FAT, Lot
+from optimizer.answer import Status, _cheapest, blend
+from optimizer.order import Asked, order_of
+from optimizer.pages.batch_page import page
+from optimizer.problem import assemble
+from optimizer.reading.lots import parse_lots
+from optimizer.reading.recipe import parse_recipe
 from optimizer.solver.program import Ending
+from optimizer.weighing import weighout
 
 LOTS, MOST_PACKS = 6, 3
 PROBABILITY = 0.9
@@ -100,3 +108,43 @@ def test_the_cheapest_of_every_choice_is_found(block: int, shared: bool) -> None
         assert held.optimum.bound is not None and held.optimum.bound <= held.optimum.cost + Fraction(1, 10**6)
         found += 1
     assert found >= 1
+
+
+ROUND = """\
+lot,on_hand_kg,fat_pct,cost_per_kg,fat_sd_pct,usable_pct,use_by
+L7,17.17,89.86,1.74,2.19,,2026-12-08
+L6,5.59,19.32,3.38,2.68,,2026-12-07
+L5,24.51,28.23,2.81,2.04,80,2026-12-06
+L4,21.02,89.38,1.8,0.86,,2026-12-05
+L3,7.25,65.21,2.46,1.87,,2026-12-04
+L2,14.86,14.5,2.74,2.77,,2026-12-03
+L1,10.53,69.67,2.27,1.67,,2026-12-02
+L0,21.32,25.8,2.74,3.5,80,2026-12-01
+"""
+"""Lots of which the cheapest batch lies where both limits of fat are round: every search in divisions finds a point
+that its cuts allow and the limit does not. Found by random kitchens; 3.13 kg of L5, 2.21 of L2, 2.19 of L6, 1.17 of
+L0, 0.78 of L3 and 0.52 of L1 keep both with room."""
+
+
+def test_a_round_limit_is_kept_from_inside_before_the_scale_is_blamed(monkeypatch: pytest.MonkeyPatch) -> None:
+    recipe = parse_recipe(
+        "name: T\nrequire:\n  - fat: {min_pct: 25, max_pct: 31}\nconfidence: {probability: 0.99}\n"
+        "additions:\n  - {name: salt, is: salt, g_per_kg_meat: 18}\n"
+        "smallest_pull: 0\nsmallest_remnant: 0\nscales: {meat_g: 10}\n",
+        "r.yaml",
+    )
+    table = parse_lots(ROUND, "l.csv")
+    problem = assemble(recipe, table, order_of(recipe, "--meat-kg", Fraction(10), date(2026, 11, 25), Asked()))
+    monkeypatch.setattr(weighout, "_NODES", 200)
+    monkeypatch.setattr(weighout, "_INSIDE", (Fraction(0),))
+    answer = blend(problem)
+    assert answer.status is Status.INFEASIBLE and not answer.scale_certain
+    assert "A batch exists, but none was found in whole divisions" in " ".join(page(answer).split())
+    monkeypatch.setattr(weighout, "_INSIDE", (Fraction(0), Fraction(1, 2), Fraction(2)))
+    answer = blend(problem)
+    assert answer.weighed is not None and answer.status is Status.OPTIMAL
+    kilograms = {c: float(kg) for c, kg in answer.weighed.total.kilograms.items() if isinstance(c, Lot)}
+    fat = sum(kg * float(lot.properties[FAT]) for lot, kg in kilograms.items()) / 10
+    sd = sum((kg * float(lot.fat_sd or 0)) ** 2 for lot, kg in kilograms.items()) ** 0.5 / 10
+    assert sum(kilograms.values()) == pytest.approx(10)
+    assert 25 + 2.326347 * sd <= fat <= 31 - 2.326347 * sd  # the normal quantile of 0.99, NIST handbook table

@@ -39,8 +39,9 @@ _ROOM = (0, 1, 2, 3)
 """Divisions left free of every limit for the rounding of the additions: none at first, then more."""
 _SHARING = tuple(Fraction(n, 8) for n in (0, 1, 2, 3, 4, 6, 8))
 """Parts of a division of each lot left free of every limit for its sharing over several loads, one after the other."""
-_CUT_ROUNDS = 8
-"""Searches made again with further cuts before the scale is blamed."""
+_INSIDE = (*[ZERO] * 9, Fraction(1, 2), Fraction(2))
+"""Divisions by which the cuts of each search lie inside what they are laid at: none while the cheapest is looked for,
+some before the scale is blamed, for by cuts alone a round limit may be closed in on for hours."""
 
 
 class ScalePrevents(Exception):
@@ -62,17 +63,26 @@ def weigh_out(problem: Problem, layout: Layout, optimum: Optimum, cuts: Sequence
     them and still breaks such a requirement, cuts are laid there too and the search is made again.
     """
     rows = tuple(cuts)
-    for _ in range(_CUT_ROUNDS):
+    blamed = ScalePrevents(())
+    for inside in _INSIDE:
         tried: list[Weighed] = []
+        laid = tuple(_inside(row, inside * problem.order.meat_division_kg) for row in rows)
         try:
-            return _weigh(problem, layout, optimum, rows, tried)
-        except ScalePrevents:
-            points = {column_kg(problem.formula, batch) for w in tried for batch in (w.total, *w.loads)}
-            more = [row for r in problem.choosing for point in points for row in r.cuts(problem.formula, point)]
-            if not more or clock.over():
-                raise
-            rows += tuple(more)
-    return _weigh(problem, layout, optimum, rows, [])
+            return _weigh(problem, layout, optimum, laid, tried)
+        except ScalePrevents as prevented:
+            blamed = ScalePrevents(prevented.broken, certain=prevented.certain and not inside)
+        points = {column_kg(problem.formula, batch) for w in tried for batch in (w.total, *w.loads)}
+        more = [row for r in problem.choosing for point in points for row in r.cuts(problem.formula, point)]
+        if not more or blamed.certain or clock.over():
+            break
+        rows += tuple(more)
+    raise blamed
+
+
+def _inside(row: Row, room: Fraction) -> Row:
+    """A row with room left free within its limits, in kilograms of the column that counts most in it."""
+    free = room * max(map(abs, row.coefs), default=ZERO)
+    return row.but(lo=None if row.lo is None else row.lo + free, hi=None if row.hi is None else row.hi - free)
 
 
 def weigh_near(problem: Problem, kilograms: Sequence[Fraction], lines: Lines) -> Weighed | None:
