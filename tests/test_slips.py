@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
+from where import ROOT
 
 from constraints.as_typed import BadInput, Fault
 from constraints.formula import Batch
@@ -461,3 +462,13 @@ def test_messages_fit_on_a_terminal(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     heads = [line for line in lines[:-1] if not line.startswith("    ")]
     assert len(heads) == 2 and all(head.startswith("r.yaml:") for head in heads)
     assert lines[-1] == "2 errors; nothing was computed."
+
+
+@pytest.mark.parametrize(("size", "within"), [("--meat-kg", 0.025), ("--batch-kg", 0.05)])
+def test_the_tolerance_of_a_size_is_the_one_that_help_tells(size: str, within: float) -> None:
+    """Half a division of the meat scale, 50 g where none is stated; a whole one of a whole batch."""
+    told = " ".join(CliRunner().invoke(app, ["blend", "--help"]).stdout.split())
+    assert "Default: half a division of the meat scale, of a whole batch one." in told
+    words = ["blend", str(ROOT / "examples/fresh.yaml"), "--lots", str(ROOT / "examples/fresh-lots.csv"), size, "20"]
+    document = json.loads(CliRunner().invoke(app, [*words, "--date", "2026-11-25", "--json"]).stdout)
+    assert document["ordered"]["within_kg"] == within
