@@ -60,6 +60,17 @@ def test_what_the_tolerance_of_the_scales_leaves_open_is_not_certain(kitchen: Pa
     assert "hold;" in headline and "not certain" in headline.split(";")[1]
 
 
+@pytest.mark.parametrize(
+    ("tolerance", "said"),
+    [("--spice-tolerance-g", "143.59 to 156.41"), ("--meat-tolerance-g", "anything: the tolerance is as large as")],
+)
+def test_the_page_says_between_what_figures_it_is_not_certain(kitchen: Path, tolerance: str, said: str) -> None:
+    """(96 - 4.1) and (96 + 4.1) g of 6.25 % cure on 40 kg of meat."""
+    amount = "4.1" if "spice" in tolerance else "100000"
+    page = " ".join(run(kitchen, RECIPE, LOTS, table(GOOD), tolerance, amount).stdout.split())
+    assert f"and it may be {said}" in page
+
+
 def test_a_tolerance_as_large_as_the_batch_leaves_everything_open(kitchen: Path) -> None:
     """With 100 kg either way there may be next to no meat under the cure: its ppm has no upper end."""
     found = told(kitchen, RECIPE, LOTS, table(GOOD), "--meat-tolerance-g", "100000")
