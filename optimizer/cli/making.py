@@ -96,12 +96,12 @@ def plan(
     outcome = _planned(week, what_happened, wanted, time_limit, {"units": units, **vars(tidy)}, compare=compare)
     if outcome is None:
         return plan_json.stopped_document() if shown.json else plan_page.stopped_page(), shared.TIME_LIMIT
-    made = {"--orders": "orders_csv", "--pulls": "pulls_csv", "--html": "picture"}
+    made = {"--orders": plan_json.orders_csv, "--pulls": plan_json.pulls_csv, "--html": plan_page.picture}
     if not outcome.stands:
         shared.not_written(wanted, "there is no plan")
     for name, path in wanted.items() if outcome.stands else ():
         if path is not None:
-            shared.write_text(path, getattr(plan_page if name == "--html" else plan_json, made[name])(outcome), name)
+            shared.write_text(path, made[name](outcome), name)
     return shown.said("plan", outcome, plan_page.plan_page), outcome.grade.exit_code
 
 
