@@ -97,8 +97,7 @@ def _hint(typed: str, mark: str, other: str) -> str:
 def shown(value: Fraction, places: int) -> str:
     """Round half away from zero to ``places`` decimals and write it, e.g. ``156.25`` or ``-0.10``."""
     scale = 10**places
-    scaled = abs(value) * scale
-    whole = int(scaled + Fraction(1, 2))
+    whole = int(abs(value) * scale + Fraction(1, 2))
     sign = "-" if value < 0 and whole else ""
     if places == 0:
         return f"{sign}{whole}"

@@ -121,8 +121,7 @@ class Dose:
     @property
     def breaks(self) -> bool:
         """True where it is so far off that the batch is not the recipe's; salt and cure have less room than spices."""
-        strict = self.item.kind in (Kind.SALT, Kind.CURE)
-        return self._beyond(NEAR_DOSE if strict else OFF_DOSE)
+        return self._beyond(NEAR_DOSE if self.item.kind in (Kind.SALT, Kind.CURE) else OFF_DOSE)
 
     @property
     def forbids(self) -> bool:

@@ -116,8 +116,7 @@ def ground_of(recipe: Recipe, batch: Batch, kilograms: Fraction | None, found: M
         refuse("--ground-kg", said, f"what is in it, as {file} has to say")
     items = _scaled(batch.kilograms, mass)
     try:
-        if found.salt is not None:
-            items = _with_salt(recipe, items, found.salt, file)
+        items = items if found.salt is None else _with_salt(recipe, items, found.salt, file)
         lots = {item: kg for item, kg in items.items() if isinstance(item, Lot)}
         moved = _as_measured(lots, items, found, file)
     except MissingProperty as missing:

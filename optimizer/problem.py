@@ -92,10 +92,7 @@ def assemble(recipe: Recipe, table: LotTable, order: Order, further: Sequence[Re
 
     ``further`` are requirements beside those of recipe, law and stock.
     """
-    faults: list[Fault] = []
-    faults += _name_faults(recipe, table)
-    faults += _clashes(recipe, table)
-    faults += order_faults(recipe, order)
+    faults = [*_name_faults(recipe, table), *_clashes(recipe, table), *order_faults(recipe, order)]
     product = product_of(recipe, order.day)
     packs, legal = legal_requirements(recipe, product, faults)
     whys = [(lot, why_left_out(recipe, lot, order.day)) for lot in sorted(table.lots, key=lambda lot: lot.name)]
@@ -114,8 +111,7 @@ def assemble(recipe: Recipe, table: LotTable, order: Order, further: Sequence[Re
         formula = Formula(lots, recipe.additions, recipe.process, figures_of(table, lots))
     except NoDose as error:
         raise BadInput([recipe.document.fault(("additions",), str(error), "")]) from error
-    if lots:
-        faults += _meaningless(recipe, formula, table, left_out)
+    faults += _meaningless(recipe, formula, table, left_out) if lots else ()
     own = [*_own_rows(recipe, formula, order, faults), *_losses(recipe, formula, faults)]
     _refuse(recipe, table, legal, faults)
     requirements, own = ([marked(r, lots, recipe.process) for r in found] for found in (requirements, own))

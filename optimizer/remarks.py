@@ -123,8 +123,7 @@ def notes(answer: Answer) -> list[str]:
     said = [*filter(None, (uncured(answer), tidiness(answer))), *heed(answer)]
     dry = [a.item for a in problem.recipe.additions if a.item.kind in (Kind.DRY, Kind.SALT, Kind.CURE)]
     zero = ", ".join(item.name for item in dry if item.properties.keys().isdisjoint((FAT, MOISTURE, PROTEIN)))
-    if zero:
-        said.append(f"Counted as no fat, moisture or protein: {zero}.")
+    said += [f"Counted as no fat, moisture or protein: {zero}."] if zero else []
     process = problem.recipe.process
     if process.declared:
         water, fat = (trimmed(PERCENT * share, 2) for share in (process.water_loss, process.fat_loss))

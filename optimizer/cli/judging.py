@@ -41,8 +41,7 @@ def check(
         read, table = recipes.read_both(recipe, lots)
         shared.say([*read.warnings, *table.warnings])
         read = recipes.judged_by(read, rules or [], laboratory or "", units)
-        report = findings.check(read, table, weighed.read_weighed(batch), batch, on, tolerance)
-        return checked(report, shown)
+        return checked(findings.check(read, table, weighed.read_weighed(batch), batch, on, tolerance), shown)
 
 
 def checked(report: findings.Report, shown: shared.Shown) -> Said:

@@ -100,8 +100,7 @@ def new(name: str, kind: Start = Start.FRESH, week: bool = False) -> Said:
     """Lay down a commented recipe with a lots table, or a week, to change into your own; nothing is overwritten."""
     recipe = f"{name}-recipe.yaml" if week else f"{name}.yaml"
     made = {recipe: f"{kind}.yaml", f"{name}-lots.csv": f"{kind}.csv"}
-    if week:
-        made |= {f"{name}.yaml": "week.yaml", f"{name}-offers.csv": "offers.csv"}
+    made |= {f"{name}.yaml": "week.yaml", f"{name}-offers.csv": "offers.csv"} if week else {}
     said = "letters, digits, blanks, points and hyphens, so that files can bear it"
     shared.misused(not re.fullmatch(r"[\w-][\w .-]*", name), said, "NAME")
     for path in made:

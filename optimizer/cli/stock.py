@@ -177,8 +177,7 @@ def reverse(ledger: str, wrong: str, by: str, reason: str) -> Said:
 def show(ledger: str, shown: shared.Shown, date: shared.Day = None, html: Typed = None) -> Said:
     """Every lot and what is left of it, what is on hold or past its day, and with --full what tests say of it."""
     shared.outputs({"--html": html}, (ledger,))
-    found = pages.stock_on(ledger, date or shared.today())
-    return shown.said("stock", found, pages.stock_page, html, pages.stock_html)
+    return shown.said("stock", pages.stock_on(ledger, date or shared.today()), pages.stock_page, html, pages.stock_html)
 
 
 def export(ledger: str) -> Said:
@@ -205,5 +204,4 @@ for _name, _run in ACTIONS.items():
 def trace(ledger: str, name: str, shown: shared.Shown, back: bool | None = None, html: Typed = None) -> Said:
     """Say which batches a lot went into and who received them, or what a batch was made of and who supplied it."""
     shared.outputs({"--html": html}, (ledger,))
-    found = pages.trace(ledger, name, back)
-    return shown.said("trace", found, pages.trace_page, html, pages.picture)
+    return shown.said("trace", pages.trace(ledger, name, back), pages.trace_page, html, pages.picture)

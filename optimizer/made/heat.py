@@ -226,8 +226,7 @@ class _Cook:
         """Integrated lethality by published resistances."""
         for rule in self.place.opinions:
             at = float(fahrenheit(rule.at, rule.unit) + self.asked.error)
-            z = float(rule.z) * (1.8 if rule.unit == "C" else 1)
-            logs = self.cold.lethality(at, z) / float(rule.d)
+            logs = self.cold.lethality(at, float(rule.z) * (1.8 if rule.unit == "C" else 1)) / float(rule.d)
             each = f"{trimmed(rule.d, 2)} min" if rule.d >= 1 else f"{trimmed(rule.d * 60, 1)} s"
             d = f"D {each} at {trimmed(rule.at)} {rule.unit}, z {trimmed(rule.z)} {rule.unit}"
             found = f"{logs:.1f}" if logs < 1000 else f"10^{log10(logs):.0f}"

@@ -207,8 +207,7 @@ def _ingoing(answer: Answer, ion: str) -> str:
 
 def _casing(need: Casing, unit: Unit, money: str) -> Iterator[str]:
     said = f"{need.name}: {unit.length(need.filled_m)}, prepare {unit.length(need.prepare_m)}"
-    if need.hanks is not None:
-        said += f", {shown(need.hanks, 2)} hanks"
+    said += f", {shown(need.hanks, 2)} hanks" if need.hanks is not None else ""
     if need.density_kg_per_l is not None:
         filling = f"{shown(need.kg_per_m, 3)} kg in a metre"
         filling = filling if unit.name == "kg" else f"{unit.figure(need.kg_per_m * M_PER_FT, 3)} lb in a foot"

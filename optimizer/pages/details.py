@@ -78,8 +78,7 @@ def check_words(check: Check) -> str:
     """A check with its figure, its limits, and what is to be said of it."""
     r, worst = check.requirement, check.worst_load
     words = f"{r.what}, {r.basis}: {measured(check.value, r)}, {r.limits()}"
-    if worst is not None and worst != check.value:
-        words += f" (worst load {measured(worst, r)})"
+    words += f" (worst load {measured(worst, r)})" if worst is not None and worst != check.value else ""
     return f"{words}; {check.why}" if check.why else words
 
 

@@ -95,8 +95,7 @@ def table(headings: Sequence[str], rows: Rows, align: str, *, ruled: bool = True
         for shown in zip_longest(*folded, fillvalue=""):
             padded = [_padded(text, side, width) for text, side, width in zip(shown, align, widths, strict=True)]
             lines.append("  ".join(padded).rstrip().replace(GAP, " "))
-        if number == 0 and ruled:
-            lines.append("  ".join("-" * width for width in widths))
+        lines += ["  ".join("-" * width for width in widths)] if number == 0 and ruled else []
     return lines
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
@@ -114,8 +115,7 @@ def read_rows(table: Table, known: Mapping[str, Column] = KNOWN) -> tuple[list[T
         given = {name: value for name, values in read.items() if (value := values[place]) is not None}
         dates = {name: given.pop(name) for name in days if name in given}
         for by_kg, by_lb in INSTEAD.items():
-            if by_lb in known and by_lb in given:
-                faults += _turn_pounds(table, given, by_kg, by_lb, line)
+            faults += _turn_pounds(table, given, by_kg, by_lb, line) if by_lb in known and by_lb in given else ()
         rows.append(TableRow(table, line, cells, given, dates, commas))
         faults += [rows[-1].fault(*told) for told in out_of_range(rows[-1], known)]
     return rows, tuple(name for name in further if name in read), faults
@@ -193,8 +193,7 @@ def exported(path: str, *, every: bool = False, learned: bool = False) -> str:
     """
     try:
         with ledger.opened(path) as base:
-            kept = base.execute("SELECT value FROM setting WHERE name = 'delimiter'").fetchone()
-            mark = kept[0] if kept else ","
+            (mark,) = base.execute("SELECT value FROM setting WHERE name = 'delimiter'").fetchone() or (",",)
             told = taught(base) if learned else None
             rows = [
                 _held(cells, left, mark) | (_as_told(told, name, cells, mark) if told else {})
@@ -239,10 +238,9 @@ def _stated(cells: Mapping[str, str]) -> tuple[Fraction, Fraction] | None:
     fat = exact(cells.get("fat_pct") or "0", commas)
     if cells.get("fat_sd_pct"):
         return fat, exact(cells["fat_sd_pct"], commas)
-    try:
-        return (fat, method_named(cells["fat_method"]).sd(fat)) if cells.get("fat_method") else None
-    except UnknownMethod:
-        return None
+    with suppress(KeyError, UnknownMethod):
+        return fat, method_named(cells["fat_method"]).sd(fat)
+    return None
 
 
 def _as_told(told: learning.Taught, name: str, cells: Mapping[str, str], delimiter: str) -> dict[str, str]:

@@ -274,8 +274,7 @@ _UNIT_WORDS = _POUNDS | {"pct", "percent", "kg", "g", "mg", "oz", "ppm", "per", 
 
 
 def _words(name: str) -> list[str]:
-    spaced = name.replace("%", " pct ")
-    return re.findall(r"[^\W\d_]+|\d+", spaced.casefold())
+    return re.findall(r"[^\W\d_]+|\d+", name.replace("%", " pct ").casefold())
 
 
 def _plain(name: str) -> str:

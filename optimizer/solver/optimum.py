@@ -224,8 +224,7 @@ def optimise(program: Program, ranks: Ranks, nodes: int = ALL) -> Optimum:
         return Optimum(Ending.INFEASIBLE, bound=loose.cost)
     certain = kept.certain
     bound, reported = (found.cost, None) if certain else (loose.cost, kept.reported)
-    if certain and ranks.places:
-        found = _better_ranked(kept, found, ranks, loose)
+    found = _better_ranked(kept, found, ranks, loose) if certain and ranks.places else found
     with clock.moment(MOMENT):
         values = _break_ties(held(program, found.values), found, ranks)
     ending = Ending.OPTIMAL if certain else Ending.TIME_LIMIT

@@ -55,8 +55,7 @@ class WeighedLimit:
     def off(self, formula: Formula, batch: Batch) -> Fraction:
         """By how much a batch, or a load, is above the limit (positive) or below it (negative)."""
         items = (*formula.columns, *(addition.item for addition in formula.dosed))
-        weights = [batch.kilograms.get(item, ZERO) for item in items]
-        value = dot((*self.columns, *self.added), weights)
+        value = dot((*self.columns, *self.added), [batch.kilograms.get(item, ZERO) for item in items])
         if self.hi is not None and value > self.hi:
             return value - self.hi
         return value - self.lo if self.lo is not None and value < self.lo else ZERO

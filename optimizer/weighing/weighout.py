@@ -201,8 +201,7 @@ def _searched(
     used = [j for j in kept if optimum.values[j]] if known is None else []
     together = [plan.together(room, used) for room in _SHARING] if plan.loads > 1 else []
     tries = [(posed, kept, _FEW_NODES, False) for posed in (*together, *([plan] if size > _KEPT_COLUMNS else []))]
-    if known is not None:
-        tries = tries[: len(together) or 1]
+    tries = tries if known is None else tries[: len(together) or 1]
     if known is None or not tries:
         tries += [(plan, list(range(size)), _NODES, whole) for whole in (False, True)]
     for posed, columns, nodes, whole in tries:

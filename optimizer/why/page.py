@@ -41,14 +41,12 @@ def page(explanation: Explanation, *, full: bool = False) -> str:
     money = MoneyWords(answer.problem)
     if answer.grade.forbids:
         lines += [*paragraph(verdict_of(answer).headline), *do_not_make(answer)]
-    if explanation.out is not None:
-        lines += no_batch(answer, explanation.out, explanation.unfinished, full=full)
-    if explanation.change is not None:
-        lines += _change(explanation.change, money)
-    if explanation.unsaid:
-        lines += ["", *paragraph(f"Prices are not given: {explanation.unsaid}.")]
+    out, change = explanation.out, explanation.change
+    lines += no_batch(answer, out, explanation.unfinished, full=full) if out is not None else []
+    lines += _change(change, money) if change is not None else []
+    lines += ["", *paragraph(f"Prices are not given: {explanation.unsaid}.")] if explanation.unsaid else []
     if ground is not None:
-        lines += [""] if explanation.change is not None else []
+        lines += [""] if change is not None else []
         how = f" {_HOW[ground.means]}" if full else ""
         cost = money(ground.cost)
         lines += paragraph(f"The cheapest batch costs {cost} before it is rounded to the scales.{how}")

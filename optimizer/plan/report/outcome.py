@@ -187,8 +187,7 @@ class Outcome:
     @cached_property
     def left_out_why(self) -> dict[str, str]:
         """Batches that a plan leaves out, each with the reason."""
-        made = {one.job.name for one in self.plan.made}
-        known = {b["batch"] for b in self.done} | set(self.missed) | made
+        known = {b["batch"] for b in self.done} | set(self.missed) | {one.job.name for one in self.plan.made}
         jobs = self.plan.world.jobs if self.plan.made else ()
         return {job.name: _why_left_out(job) for job in sorted(jobs, key=lambda j: j.name) if job.name not in known}
 
