@@ -59,6 +59,18 @@ def test_a_lot_that_must_be_used_up_is_named_as_the_cause(tmp_path: Path) -> Non
     assert planned(path).grade.exit_code == 0
 
 
+def test_what_is_asked_of_too_little_stock_counts_a_batch_of_any_size_as_nothing(tmp_path: Path) -> None:
+    lots = [RawLot("lean", "pork", 9.0, 4.0, 40.0), RawLot("fat", "pork", 62.0, 1.5, 20.0)]
+    batches = [RawBatch("A", 80.0, 80.0, 0, 0, (24, 28)), RawBatch("B", 1.0, 20.0, 1, 1, (24, 28))]
+    path = Path(RawWeek(2, lots, batches).write(tmp_path))
+    week = json.loads(path.read_text())
+    del week["batches"][1]["from_meat_kg"]
+    path.write_text(json.dumps(week))
+    found = planned(path).no_plan
+    assert found is not None
+    assert found.cause == "the lots and deliveries hold 60 kg that its batches may take; 80 kg are asked."
+
+
 def test_why_a_lot_is_of_no_use_to_the_week_is_told(tmp_path: Path) -> None:
     """A lot goes in on its use-by and not after it, from the day it comes; the week has two days."""
     lots = [

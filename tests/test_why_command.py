@@ -121,6 +121,11 @@ def test_the_way_told_works_when_typed_in() -> None:
     assert again["status"] == "optimal"
     assert again["cost"] == pytest.approx(way["cost"], abs=1e-9)
     assert again["what_if"]["old"]["status"] == "infeasible"
+    words = re.search(r"Each was blended to the end\. Try one: ((?:--set \S+ ?)+)\n", run(*LEAN).stdout)
+    assert words is not None
+    typed = document(*LEAN, *words[1].split())
+    assert typed["status"] == "optimal"
+    assert typed["cost"] == pytest.approx(min(w["cost"] for w in told["conflict"]["ways"] if w["weighed"]), rel=0.001)
 
 
 def test_what_if_shows_what_moved() -> None:
