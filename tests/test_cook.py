@@ -108,7 +108,7 @@ def test_cooling_counts_from_each_probes_own_line_and_never_from_the_mean() -> N
 
 @pytest.mark.parametrize("minute", [0, 1, 2])
 def test_a_cooling_that_begins_below_its_line_counts_from_the_peak_where_the_log_shows_one(minute: int) -> None:
-    """California, and the tables of the others, begin above 120 F; this core never gets there."""
+    """The stages of FSIS (Stabilization Guideline, 2021) begin at 130 and at 120 F; this core never gets there."""
     core = [*([(0, 100)] if minute else []), (minute, 118), (minute + 60, 75), (minute + 200, 39), (minute + 300, 39)]
     report = cook(core, gap=Fraction(999))
     assert ("begins too late" in best(report, "cooling").words) == (minute == 0)
