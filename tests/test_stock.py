@@ -568,6 +568,18 @@ def test_a_batch_is_put_right_in_the_ledger(tmp_path: Path, stocked: str) -> Non
     assert code == 2 and "not ground any more" in err
 
 
+def test_what_a_recorded_batch_holds_and_its_recipe_does_not_name_is_a_fault_of_the_batch_without_a_line(
+    tmp_path: Path, stocked: str
+) -> None:
+    weighed, recipe = tmp_path / "w.csv", tmp_path / "r.yaml"
+    recipe.write_text(CURED)
+    weighed.write_text("item,kg\nS-14,10\nsalt,0.18\npink cure,0.03\n")
+    run("stock", "make", stocked, str(weighed), "--recipe", str(recipe), "--code", "C1", *ON)
+    recipe.write_text(CURED.replace("pink cure", "curing salt"))
+    code, _, err = run("correct", "C1", "--recipe", str(recipe), "--lots", stocked, "--date", "2026-11-25")
+    assert code == 2 and " ".join(err.split()).startswith("C1:item: error: no lot or addition is named 'pink cure'")
+
+
 def test_part_of_an_over_cured_batch_stays_on_hold_when_the_rest_is_put_right(tmp_path: Path, stocked: str) -> None:
     weighed, recipe, fix = tmp_path / "w.csv", tmp_path / "r.yaml", tmp_path / "fix.json"
     recipe.write_text(CURED)
