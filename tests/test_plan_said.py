@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 from weeks import RawBatch, RawLot, RawOffer, RawWeek, random_week
+from where import ROOT
 
 from optimizer.plan.files.week_file import read_week
 from optimizer.plan.report.outcome import Outcome, plan_week
@@ -191,3 +192,13 @@ def test_the_books_add_up_to_the_cent_and_to_what_is_proved_of_them(seed: int, t
     cash = money["orders"] + money["delivery charges"] + money["additions"] + money["holding"]
     assert (cash, cash + more) == (money["cash this week"], money["value used"])
     assert f"This one uses {rows['value used']}: at most" in page
+
+
+def test_what_expires_and_is_not_listed_is_counted() -> None:
+    """So that the rows, and what is lost in all, do not seem to disagree; the whole page lists every one."""
+    outcome = planned(ROOT / "examples" / "week" / "week.yaml")
+    short, full = plan_page(outcome), plan_page(outcome, full=True)
+    listed = [e for e in outcome.expiring if f"\n{e.lot}  " in short.split("WILL EXPIRE UNUSED")[1].split("MONEY")[0]]
+    more = re.search(r"and (\d+) more, smaller or of less worth: --full", short)
+    assert listed and more is not None and len(listed) + int(more[1]) == len(outcome.expiring)
+    assert "more, smaller or of less worth" not in full

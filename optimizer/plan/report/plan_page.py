@@ -265,8 +265,8 @@ def _expiring(outcome: Outcome, *, full: bool) -> Iterator[str]:
         rows.append([e.lot, weekday(e.last_day), unit.figure(e.kg, 2), shown(e.lost, 2), way])
     heads = ("lot", "last day", unit.name, "lost", "to save it, use it")
     yield from titled("will expire unused", heads, rows, "<<>><")
-    if len(told) > len(dearest):
-        yield f"and {len(told) - len(dearest)} more that lose less: --full"
+    if rows and (hidden := len(outcome.expiring) - len(dearest)):
+        yield f"and {hidden} more, smaller or of less worth: --full"
 
 
 def _money(outcome: Outcome) -> Iterator[str]:
