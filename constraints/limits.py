@@ -122,8 +122,7 @@ class Band(Ruled):
         """A quantity over another, between the limits; in per cent unless ``further`` says otherwise."""
         lo, hi = self.between()
         plain: dict[str, Any] = {"unit": "%", "scale": Fraction(PERCENT), "lo": lo, "hi": hi}
-        if isinstance(over, Substances):
-            plain["regulates"] = Regulates.ingoing(over.names)
+        plain |= {"regulates": Regulates.ingoing(over.names)} if isinstance(over, Substances) else {}
         return kind(what=what, basis=basis, over=over, under=under, **{**plain, **further})
 
 

@@ -330,8 +330,7 @@ def _told(error: ErrorDetails, model: type[BaseModel], document: Parsed) -> Faul
     if kind == "extra_forbidden":
         return document.fault(path, *_unknown_key(str(path[-1]), holder, beside), key=True)
     found, allowed = _words(error)
-    if kind == "unfit":
-        path = (*path, *error.get("ctx", {}).get("at", ()))
+    path = (*path, *error.get("ctx", {}).get("at", ())) if kind == "unfit" else path
     key = error["loc"][-1:] == ("[key]",)
     return document.fault(path, f"as a key, {found}" if key else found, allowed, key=key)
 

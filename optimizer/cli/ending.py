@@ -108,8 +108,7 @@ def _written(text: str, out: TextIO | None, code: int) -> int:
         if text:
             sys.stderr.write("the answer could not be written: standard output is closed\n")
         return NO_BATCH if text and code == 0 else code
-    if is_terminal(out):
-        text = dressed(text)
+    text = dressed(text) if is_terminal(out) else text
     try:
         text.encode(out.encoding, out.errors or "strict")
     except UnicodeEncodeError:

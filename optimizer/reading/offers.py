@@ -183,10 +183,8 @@ class Offer:
         """What may be ordered, up to the largest order worth giving; ``before`` was ordered already."""
         ladder, pack, least = self.ladder(period), self.terms.pack_kg, self.terms.smallest_order_kg
         top = max(most, least, ladder[-1].lo)
-        if pack is not None:
-            top = ceil(top / pack) * pack
-        if self.terms.largest_order_kg is not None:
-            top = min(top, self.terms.largest_order_kg - before)
+        top = top if pack is None else ceil(top / pack) * pack
+        top = top if self.terms.largest_order_kg is None else min(top, self.terms.largest_order_kg - before)
         found = []
         for k, part in enumerate(ladder):
             lo, hi = max(part.lo, least), min(part.hi if k + 1 < len(ladder) else top, top)

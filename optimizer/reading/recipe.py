@@ -208,15 +208,13 @@ def judged_by(recipe: Recipe, packs: Sequence[str], laboratory: str = "", units:
 
     ``laboratory`` is a file of what was found. The recipe itself where nothing is asked for. Raises BadInput.
     """
-    own, rules, classes = recipe.entry.product_class, recipe.entry.rules, dict[str, str]()
+    own, asked = recipe.entry.product_class, [text.partition("=")[::2] for text in packs]
     if laboratory:
         recipe = recipe.having(laboratory=validate(parse(read_text(laboratory), laboratory), LaboratoryEntry))
     recipe = recipe if units is None else recipe.having(units=units)
-    for name, _, product_class in (text.partition("=") for text in packs):
-        stated = own.get(name) if isinstance(own, dict) else own if name in rules else None
-        if product_class or stated:
-            classes[name] = product_class or stated or ""
-    names = tuple(text.partition("=")[0] for text in packs)
+    stated = own if isinstance(own, dict) else dict.fromkeys(recipe.entry.rules, own)
+    classes = {name: known for name, typed in asked if (known := typed or stated.get(name))}
+    names = tuple(name for name, _ in asked)
     return replace(recipe.having(rules=names, product_class=classes), asked=tuple(packs)) if packs else recipe
 
 

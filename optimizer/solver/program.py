@@ -279,8 +279,7 @@ def layout_of(
         plenty = sum((lot.usable_kg for lot in problem.formula.lots if isinstance(lot, Lot)), ONE)
         most = {a.item: (a.most or ZERO) for a in problem.formula.free}
         holds = [replace(h, most=most[h.column] * plenty) if h.column in most else h for h in holds]
-    if opened:
-        holds = [Hold(h.column, h.most, must=h.must) for h in holds]
+    holds = [Hold(h.column, h.most, must=h.must) for h in holds] if opened else holds
     uses = choices_of(problem, chosen) if choices else []
     return build(problem.formula, holds, rows_of(problem, chosen), uses, problem.order.meat_division_kg)
 
