@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date
 from fractions import Fraction
+from math import inf
 
 import numpy as np
 import pytest
@@ -26,6 +27,7 @@ from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
 from optimizer.solver.program import Ending
 from optimizer.weighing import weighout
+from optimizer.why.moving import curved_of
 
 LOTS, MOST_PACKS = 6, 3
 PROBABILITY = 0.9
@@ -148,3 +150,23 @@ def test_a_round_limit_is_kept_from_inside_before_the_scale_is_blamed(monkeypatc
     sd = sum((kg * float(lot.fat_sd or 0)) ** 2 for lot, kg in kilograms.items()) ** 0.5 / 10
     assert sum(kilograms.values()) == pytest.approx(10)
     assert 25 + 2.326347 * sd <= fat <= 31 - 2.326347 * sd  # the normal quantile of 0.99, NIST handbook table
+
+
+def test_any_batch_below_a_cost_will_do_and_where_there_is_none_that_is_said() -> None:
+    found = 0
+    for seed in range(4):
+        kitchen = replace(packed_kitchen(seed, 12), probability="0.95")
+        problem = kitchen.problem()
+        curved = curved_of(problem)
+        best = curved.cheapest()
+        if best is None or not curved.cones or not curved.program.whole:
+            continue
+        again = curved_of(problem)
+        for share, expected in ((0.999999, False), (1.001, True), (inf, True)):
+            stand = again.cheapest(below=share * float(best.cost))
+            assert (stand is not None) is expected, (seed, share)
+            if stand is not None:
+                assert best.cost * (1 - Fraction(1, 10**7)) <= stand.cost < share * float(best.cost)
+                assert again.program.feasible(stand.values) and again.keeps(stand.values)
+        found += 1
+    assert found >= 2

@@ -39,6 +39,8 @@ GAP = 1e-9
 """Gap between cost and proved bound, as a share of the cost, that needs no second look."""
 _ALIKE = Fraction(1, 10**8)
 """Share of the cost by which another batch in whole numbers must be cheaper to be looked for."""
+_CARRIED = 20
+"""Cuts and batches that are carried to the next search at most."""
 _TOUCHED = -0.02
 """Shortfall above which a cone counts as reached when equally cheap batches are chosen between."""
 _HAIR = 10**6
@@ -267,8 +269,9 @@ class ConeProgram:
         if loose.ending is Ending.INFEASIBLE:
             return loose
         cut = Program(program.variables, (*program.rows, *loose.cuts))
-        known = next((x for x in sorted(self.learnt.batches, key=program.cost) if program.feasible(x)), ())
-        search = _ChoiceSearch(self, cut, known if below is None else (), below=below)
+        known = next((x for x in sorted(self.learnt.batches[-_CARRIED:], key=program.cost) if program.feasible(x)), ())
+        known = known if below is None or (known and program.cost(known) < below) else ()
+        search = _ChoiceSearch(self, cut, known, below=below)
         proof, best = search.run(nodes), search.best
         loose = replace(loose, values=(), cost=ZERO, reported=proof.reported)
         if not best:
@@ -328,6 +331,8 @@ class _ChoiceSearch:
 
     def run(self, nodes: int) -> Proof:
         """Search; no worse than the batch known."""
+        if self.below is not None and self.best:
+            return Proof(closed=True)
         splits = self.curved.learnt.splits if self.most is None else None
         with suppress(_Enough):
             return prove(self.cut, self._cost, nodes, _ALIKE, beyond=self._beyond, splits=splits)
@@ -355,6 +360,8 @@ class _ChoiceSearch:
             if self.asked[counts] <= 2:
                 there = ConeProgram(held(self.curved.program, found.values), self.curved.cones, counted=self.curved)
                 told = there._linear(enough=least if self.asked[counts] == 1 else None)
+                learnt = self.curved.learnt
+                learnt.cuts = (*learnt.cuts, *told.cuts)[-_CARRIED:] if self.below is not None else learnt.cuts
                 kept = told.values and (self.most is None or told.cost <= self.most)
                 return self._took(told.values) if kept else self._cost, told.cuts
         return None, ()
