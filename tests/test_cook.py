@@ -106,12 +106,15 @@ def test_cooling_counts_from_each_probes_own_line_and_never_from_the_mean() -> N
     assert first.ok is False and first.spans[0].name == "core 2" and first.spans[0].end - first.spans[0].start == 100
 
 
-@pytest.mark.parametrize("minute", [0, 1, 2])
-def test_a_cooling_that_begins_below_its_line_counts_from_the_peak_where_the_log_shows_one(minute: int) -> None:
-    """The stages of FSIS (Stabilization Guideline, 2021) begin at 130 and at 120 F; this core never gets there."""
-    core = [*([(0, 100)] if minute else []), (minute, 118), (minute + 60, 75), (minute + 200, 39), (minute + 300, 39)]
+@pytest.mark.parametrize(("minute", "first"), [(0, 118), (1, 100), (2, 100), (30, 108), (1, 109), (1, 117), (5, 117)])
+def test_a_cooling_that_begins_below_its_line_counts_from_a_peak_it_was_heated_to(minute: int, first: int) -> None:
+    """The stages of FSIS (Stabilization Guideline, 2021) begin at 130 and at 120 F; this core never gets there.
+
+    A rise of less than 10 F may be noise in a log that was begun too late.
+    """
+    core = [*([(0, first)] if minute else []), (minute, 118), (minute + 60, 75), (minute + 200, 39), (minute + 300, 39)]
     report = cook(core, gap=Fraction(999))
-    assert ("begins too late" in best(report, "cooling").words) == (minute == 0)
+    assert ("begins too late" in best(report, "cooling").words) == (first > 108)
 
 
 def test_a_log_that_ends_too_soon_is_held_and_one_with_a_hole_cannot_be_judged() -> None:

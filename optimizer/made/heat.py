@@ -18,6 +18,8 @@ from optimizer.made.log import Log
 COOK_GAP, COOL_GAP = Fraction(10), Fraction(30)
 """Minutes without a reading that break a time earned (common practice, no source), and the first stage of cooling (30
 minutes between 130 and 80 F: our reading of what can be judged)."""
+HEATED_F = 10
+"""Degrees Fahrenheit that a core rises before its peak counts as seen; less may be noise (our rule)."""
 COOLEST_COOK_F, HOTTEST_CORE_F = 100, 230
 """A Fahrenheit log that never comes higher may be one in Celsius; no core of a sausage comes hotter (water boils)."""
 
@@ -189,7 +191,7 @@ class _Cook:
         return LogFinding(ok, f"{name} {took}{'' if limit is None else f', at most {spell(limit)}'}", spans=(span,))
 
     def begin(self, probe: Readings, stage: CoolingStage, unit: Scale, cook_end: Fraction) -> Fraction | None:
-        """Minute at which a stage begins; None where the log begins below it."""
+        """Minute at which a stage begins, at the peak of a core that never gets there; None where the log begins after."""
         if stage.start is None:
             return cook_end
         level = fahrenheit(stage.start, unit) + self.asked.error
@@ -198,7 +200,7 @@ class _Cook:
             return fallen
         if probe.top >= level:  # it ends above: the stage has not begun
             return probe.minute(len(probe) - 1)
-        return probe.peak if probe.peak > 0 else None
+        return probe.peak if probe.top - probe.value(0) >= HEATED_F else None
 
     def never_rises(self, core: Readings, option: Option) -> bool:
         """True where a core falls all the way from the first stage's start to its end."""
