@@ -191,7 +191,7 @@ class _Cook:
         return LogFinding(ok, f"{name} {took}{'' if limit is None else f', at most {spell(limit)}'}", spans=(span,))
 
     def begin(self, probe: Readings, stage: CoolingStage, unit: Scale, cook_end: Fraction) -> Fraction | None:
-        """Minute at which a stage begins, at the peak of a core that never gets there; None where the log begins after."""
+        """Minute at which a stage begins (where no core comes to it: at the peak); None where the log begins after."""
         if stage.start is None:
             return cook_end
         level = fahrenheit(stage.start, unit) + self.asked.error
