@@ -49,7 +49,8 @@ from optimizer.why.explain import Explanation
 from optimizer.why.ground import Means, ground_of
 from optimizer.why.page import page as why_page
 from optimizer.why.prices import Direction, LimitPrice, dearest
-from optimizer.why.way import Concession, conceded
+from optimizer.why.short import way_words
+from optimizer.why.way import Concession, Way, WayKind, conceded
 from optimizer.wording import ASK_WHY, WOULD_DO
 
 LB = F("0.45359237")
@@ -551,3 +552,29 @@ def test_what_is_weighed_out_is_headed_by_its_loads(mixer: str, head: str, tmp_p
     lots = "lot,on_hand_kg,fat_pct,cost_per_kg\nA,40,20,2\n"
     words = ("blend", str(tmp_path / "r.yaml"), "--meat-kg", "20", "--mixer-kg", mixer)
     assert f"WEIGH, {head}" in lined(run(tmp_path, recipe, lots, *words))
+
+
+@pytest.mark.parametrize(
+    ("kind", "more", "said"),
+    [
+        (WayKind.CONFIDENCE, {"probability": (F("0.95"), F("0.9"))}, "ask for a confidence of 90 % instead of 95 %."),
+        (WayKind.CONFIDENCE, {"probability": (F("0.975"), F("0.51")), "cost": F(42)},
+         "ask for a confidence of 51 % instead of 97.5 %: the batch then costs 42.00, 2.10 a kg of meat block."),
+        (WayKind.SCALE, {"figure": F("0.005")}, "weigh the meat to 5 g."),
+        (WayKind.TOLERANCE, {"figure": F("0.0125"), "cost": F(40), "sure": False},
+         "let the weight be within 12.5 g of the order: the batch then costs at most 40.00, 2.00 a kg of meat block."),
+        (WayKind.USE_UP, {"lots": "AB"}, "do not use up A and B."),
+        (WayKind.PURCHASE, {"lots": "AB", "spend": F("9.5")}, "buy 1 kg of A and 2 kg of B for 9.50."),
+        (WayKind.PACKS, {"lots": "B"}, "open packs, or pull less than the smallest pull, of B."),
+        (WayKind.MEASURED, {"lots": "A"},
+         "measure the fat of A by the most precise bench method, if it comes out the same."),
+    ],
+)  # fmt: skip
+def test_each_way_out_is_one_sentence(kind: WayKind, more: dict[str, Any], said: str) -> None:
+    """Of 20 kg of meat."""
+    problem = kitchen(LEAN, FAT)
+    named = more.get("lots", "")
+    lots = [lot for lot in problem.formula.lots if lot.name in named]
+    more = {key: value for key, value in more.items() if key != "lots"}
+    way = Way(kind, problem, lots=tuple((lot, F(k)) for k, lot in enumerate(lots, start=1)), **more)
+    assert way_words(problem, way) == said
