@@ -27,7 +27,9 @@ from optimizer.reading.lots import parse_lots
 from optimizer.reading.recipe import parse_recipe
 from optimizer.solver.program import Ending
 from optimizer.weighing import weighout
+from optimizer.why.ground import ground_of
 from optimizer.why.moving import curved_of
+from optimizer.why.worth import lots_priced
 
 LOTS, MOST_PACKS = 6, 3
 PROBABILITY = 0.9
@@ -170,3 +172,17 @@ def test_any_batch_below_a_cost_will_do_and_where_there_is_none_that_is_said() -
                 assert again.program.feasible(stand.values) and again.keeps(stand.values)
         found += 1
     assert found >= 2
+
+
+def test_a_lot_that_pays_only_below_its_price_is_not_said_to_be_of_no_use() -> None:
+    """The batch without it is known to the search, at a hair less than it costs; blended anew the lot does pay."""
+    kitchen = replace(packed_kitchen(5), probability="0.95")
+    answer = blend(kitchen.problem())
+    ground = ground_of(answer.problem, answer.optimum.values, answer.optimum.basis, answer.kept)
+    assert ground is not None
+    told = {lot.lot.name: lot for lot in lots_priced(ground, detail=False)}["L03"]  # what is learnt of others counts
+    assert not told.used_kg and told.stays_to is not None and told.stays_to < told.price
+    for lot in kitchen.lots:
+        if lot["lot"] == "L03":
+            lot["cost_per_kg"] = round(0.98 * float(told.stays_to), 2)
+    assert blend(kitchen.problem()).optimum.cost < ground.cost

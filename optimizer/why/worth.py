@@ -181,10 +181,10 @@ def worth(market: Market, bare: PriceLine | None, guess: Fraction, line: PriceLi
     if line is None or (least and line.amount != least):
         price = max(market.floor, guess) if line is None else (bare.rest - line.rest) / line.amount
         above = price + max(abs(price), market.dear) / 100
-        line = market.best(above, least, inf) if least else market.best(price, least, float(bare.at(price)))
-        line = (
-            market.best(market.floor, least, float(bare.at(market.floor))) if line is None or not line.amount else line
-        )
+        wanted = float(bare.at(price) - market.slack)  # without the lot nothing is cheaper by more
+        line = market.best(above, least, inf) if least else market.best(price, least, wanted)
+        if line is None or not line.amount:
+            line = market.best(market.floor, least, float(bare.at(market.floor) - market.slack))
     if line is None or not line.amount:
         return Worth(None, ZERO)
     price, line = _turn(market, bare, line, least)
