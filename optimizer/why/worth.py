@@ -132,7 +132,8 @@ class Market:
         if self.free.cones:
             put = (v if k == self.j else w for k, w in enumerate(self.program.variables))
             variables = tuple(replace(w, cost=asked.get(k, ZERO)) for k, w in enumerate(put))
-            stand = replace(self.free, program=Program(variables, self.program.rows), counted=self.free).cheapest(below)
+            units = None if costs else self.free  # other costs than money are counted in units of their own
+            stand = replace(self.free, program=Program(variables, self.program.rows), counted=units).cheapest(below)
             point, paid = (None, ZERO) if stand is None else (stand.values, v.cost)
             paid -= stand.reduced[self.j] if stand is not None and not self.program.whole else ZERO
         else:
