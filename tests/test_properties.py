@@ -13,7 +13,8 @@ def test_check_agrees_with_the_blend_whose_document_it_reads(first: int) -> None
 
 @pytest.mark.parametrize("power", MONEY)
 def test_the_unit_of_money_changes_nothing(power: int) -> None:
-    assert [words for seed in (*range(8), 37, 53, 57, 73) if (words := difference(seed, power, 0))] == []
+    seeds = (*range(8), 37, 53, 57, 73, 115, 127, 175, 187)
+    assert [words for seed in seeds if (words := difference(seed, power, 0))] == []
 
 
 @pytest.mark.parametrize("power", MASS)

@@ -47,7 +47,8 @@ _TRIED, _STEPS = 20, 10
 _DEPTH, _UP = 100, 0.02
 """Variables rounded in a dive at most, and the part of a yes or no above which it is rounded up."""
 _LEAST = 1e-6
-"""Least change of cost counted for a split, so that one side without any does not hide the other."""
+"""Least change counted for a split, in costs of the dearest variable, so that one side without any does not hide the
+other."""
 
 Bounds = dict[int, tuple[Fraction, Fraction]]
 """Closer bounds of the variables that were split."""
@@ -125,6 +126,7 @@ class _Tree:
     def __post_init__(self) -> None:
         program = self.program
         self.rows = list(program.rows)
+        self.dear = max((abs(float(v.cost)) for v in program.variables), default=0.0) or 1.0
         self.loose = replace(relaxed(program), rows=self.rows)
         self.counted = np.array([j for j, v in enumerate(program.variables) if v.whole], dtype=int)
         self.yes_no = np.array([v.whole and v.lo >= 0 and v.hi <= 1 for v in program.variables])
@@ -300,7 +302,8 @@ class _Tree:
                 if max(self._tried(bounds, j, floor(values[j]), parts[j], least)) >= self.dearest:
                     return j
             mean = self.paid[:, j] / np.maximum(self.tries[:, j], 1)
-            score = float(max(mean[0] * parts[j], _LEAST) * max(mean[1] * (1 - parts[j]), _LEAST))
+            below, above = np.maximum(mean / self.dear * (parts[j], 1 - parts[j]), _LEAST).tolist()
+            score = below * above
             if score > most:
                 best, most = j, score
         return best
@@ -308,7 +311,7 @@ class _Tree:
     def _tried(self, bounds: Bounds, j: int, down: int, part: float, least: float) -> Iterator[float]:
         """Lower bounds on the cost on either side of a variable, by a few steps; what they cost is remembered."""
         lo, hi = self._around(bounds, j)
-        top = self.dearest if self.dearest < inf else least + abs(least) + 1
+        top = self.dearest if self.dearest < inf else least + abs(least) + self.dear
         for up, side in enumerate(((lo, Fraction(down)), (Fraction(down + 1), hi))):
             possible = self.linear.within(*self._arrays({**bounds, j: side}), _STEPS)
             cost = self.linear.cost if possible else inf
