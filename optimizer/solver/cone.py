@@ -19,12 +19,14 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import cached_property
 from math import inf
-from typing import Any, Self
+from typing import Self
+
+import numpy as np
 
 from constraints.as_typed import ZERO
 from constraints.formula import Formula
 from constraints.requirement import Requirement
-from constraints.row import Cone, Row
+from constraints.row import Cone, Floats, Row
 from optimizer import clock
 from optimizer.solver.conic import TOLERANCES, ConicLines, ConicUnits, Guide, guide
 from optimizer.solver.exact import Vertex
@@ -97,7 +99,7 @@ class Learnt:
 
     cuts: tuple[Row, ...] = ()
     batches: list[tuple[Fraction, ...]] = field(default_factory=list)
-    splits: dict[int, Any] = field(default_factory=dict)
+    splits: Floats | None = None
 
 
 @dataclass(frozen=True)
@@ -333,7 +335,10 @@ class _ChoiceSearch:
         """Search; no worse than the batch known."""
         if self.below is not None and self.best:
             return Proof(closed=True)
-        splits = self.curved.learnt.splits if self.most is None else None
+        learnt = self.curved.learnt
+        if learnt.splits is None:
+            learnt.splits = np.zeros((2, 2, len(self.cut.variables)))
+        splits = learnt.splits if self.most is None else None
         with suppress(_Enough):
             return prove(self.cut, self._cost, nodes, _ALIKE, beyond=self._beyond, splits=splits)
         return Proof(closed=True)

@@ -27,7 +27,7 @@ from typing import Any
 import numpy as np
 
 from constraints.as_typed import ZERO
-from constraints.row import Row
+from constraints.row import Floats, Row
 from optimizer import clock
 from optimizer.solver.exact import Vertex, lower_bound, multipliers, refuted_by, settled, unique
 from optimizer.solver.program import ColumnKind, Program, SolverDisagrees, relaxed
@@ -95,14 +95,14 @@ _Node = tuple[Branch, Bounds, float]
 def prove(
     program: Program, cost: Fraction | None, nodes: float = inf, gap: Fraction = ZERO, *,
     within: Sequence[Bounds] = ({},), session: Session | None = None, beyond: Beyond | None = None,
-    splits: dict[int, Any] | None = None,
+    splits: Floats | None = None,
 ) -> Proof:  # fmt: skip
     """The cheapest point that costs less than ``cost`` (None: any point), with the proof that nothing is cheaper.
 
     As far as so many nodes and the command's time lead. With a ``gap`` nothing is cheaper by more than that share of
     the cost. ``within`` are the parts that are looked at; only all of them have a proof. ``session`` is the solver's of
     the program where there is one. What is ``beyond`` the rows keeps the best itself, and its costs count.
-    ``splits`` hold what splits have cost in searches of the same variables.
+    ``splits`` (2 x 2 x variables) keep what splits have cost in searches of the same variables, and their number.
     """
     tree = _Tree(program, cost, min(nodes, LONGEST), gap, session or Session(relaxed(program)), beyond, splits)
     with suppress(SolverDisagrees):
@@ -121,7 +121,7 @@ class _Tree:
     gap: Fraction
     linear: Session
     beyond: Beyond | None
-    splits: dict[int, Any] | None
+    splits: Floats | None
 
     def __post_init__(self) -> None:
         program = self.program
@@ -131,8 +131,8 @@ class _Tree:
         self.counted = np.array([j for j, v in enumerate(program.variables) if v.whole], dtype=int)
         self.yes_no = np.array([v.whole and v.lo >= 0 and v.hi <= 1 for v in program.variables])
         self.linked = np.array([v.kind is not ColumnKind.AMOUNT for v in program.variables])
-        told = {} if self.splits is None else self.splits
-        self.paid, self.tries = told.setdefault(0, np.zeros((2, 2, len(program.variables))))
+        told = np.zeros((2, 2, len(program.variables))) if self.splits is None else self.splits
+        self.paid, self.tries = told[0], told[1]
         self.proof = Proof()
         self._visited, self._diving = 0, self.cost is None and self.beyond is None
 
