@@ -66,7 +66,7 @@ _SAY_EVERY = 2.0
 """Seconds between two lines of progress."""
 
 
-Stand = tuple[set[int], Sequence[Any]]
+SiftedBasis = tuple[set[int], Sequence[Any]]
 """The basic columns of a program, and where its rows stand, as the solver says it."""
 
 
@@ -87,7 +87,7 @@ class Solved:
     bound: float = -math.inf
     interrupted: bool = False
     exact: tuple[Fraction, ...] = ()
-    basis: Stand | None = None
+    basis: SiftedBasis | None = None
 
     @property
     def found(self) -> bool:
@@ -216,7 +216,7 @@ class _Sifting:
     These stand behind the real ones; of column j are the entries ``starts[j]`` to ``starts[j + 1]``.
     """
 
-    def __init__(self, session: Session, program: Model, start: Stand | None) -> None:
+    def __init__(self, session: Session, program: Model, start: SiftedBasis | None) -> None:
         self.session, self.block, self.constant = session, program.variables.blocks, float(program.constant)
         cost, _, most, _ = session.columns
         matrix, self.size, rows = session.matrix, len(cost), len(session.matrix.lo)
