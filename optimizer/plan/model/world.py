@@ -189,8 +189,10 @@ class World:
         """The most that a batch may take of every supply, usable kilograms; of a delivery as much as there may be."""
         found = [stock.get(s, ZERO) if x.offer is None else x.lot.on_hand_kg for s, x in enumerate(self.supplies)]
         for s, lot in enumerate(supply.lot for supply in self.supplies):
-            if lot.usable != 1 or lot.largest_pull_kg is not None:
-                found[s] = min(found[s], found[s] if (most := lot.largest_pull_kg) is None else most) * lot.usable
+            if lot.largest_pull_kg is not None:
+                found[s] = min(found[s], lot.largest_pull_kg)
+            if lot.usable != 1:
+                found[s] *= lot.usable
         return Vector.of(found)
 
     def date(self, day: int) -> date:
